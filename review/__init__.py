@@ -1,0 +1,1 @@
+"""Review recorded peritoneal dialysis bag exchanges."""

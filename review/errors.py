@@ -1,0 +1,23 @@
+"""Errors meant for people: each message names the file and says what to do about it."""
+
+from __future__ import annotations
+
+
+class ReviewError(Exception):
+    """Something the user can put right; shown as one line, never as a traceback."""
+
+
+class VideoError(ReviewError):
+    """A recording that cannot be read."""
+
+
+class ProtocolError(ReviewError):
+    """A protocol file that is not valid."""
+
+
+class LabelError(ReviewError):
+    """A label file that is not valid."""
+
+
+class AnalysisError(ReviewError):
+    """An analysis document that is not valid."""
