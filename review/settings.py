@@ -1,0 +1,282 @@
+"""Every threshold that decides a result, with its unit, range and default.
+
+A unit changes them in its protocol file under ``[detection.phases]``, ``[detection.wash]``
+and so on; code holds none. Seconds end in ``_s``, probabilities lie in 0..1, lengths are
+in hand widths (index-finger knuckle to little-finger knuckle) and angles in degrees. The
+defaults were set on generated recordings unless a source is named beside the field.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Probability = Annotated[float, Field(ge=0.0, le=1.0)]
+Seconds = Annotated[float, Field(ge=0.0, le=3600.0)]
+HandWidths = Annotated[float, Field(ge=0.0, le=50.0)]
+
+
+class Settings(BaseModel):
+    """Base of all settings: frozen, finite, and an unknown key is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class PhaseDetection(Settings):
+    """How the phases of the exchange are told apart.
+
+    Scores are natural-log likelihoods ("nats"): 2.3 nats are a factor of ten.
+    """
+
+    hop_s: Annotated[float, Field(ge=0.02, le=1.0)] = Field(
+        0.2, description="Time between two decisions about the phase."
+    )
+    evidence_per_s: Annotated[float, Field(gt=0.0, le=60.0)] = Field(
+        1.0,
+        description="How many independent looks one second of video is worth. Neighbouring "
+        "pictures are alike, so this is far below the frame rate.",
+    )
+    max_log_ratio: Annotated[float, Field(gt=0.0, le=50.0)] = Field(
+        3.0, description="Most one look may speak against a phase, so that none can veto it."
+    )
+    order_break_penalty: Annotated[float, Field(ge=0.0, le=1000.0)] = Field(
+        6.0,
+        description="Log-likelihood that a jump back in the protocol's order must overcome. "
+        "The order is a prior, never a law.",
+    )
+    skip_penalty: Annotated[float, Field(ge=0.0, le=1000.0)] = Field(
+        2.0,
+        description="The same for each required step left out, up to order_break_penalty.",
+    )
+    resume_penalty: Annotated[float, Field(ge=0.0, le=1000.0)] = Field(
+        3.0, description="The same for taking up a step again after something else."
+    )
+    cut_penalty: Annotated[float, Field(ge=0.0, le=1000.0)] = Field(
+        2.0, description="The same for a recording that starts or ends in the middle of a step."
+    )
+    other_min_s: Seconds = Field(
+        1.0, description="Shortest span of 'other' between two steps; sooner is no span."
+    )
+    other_typical_s: Annotated[float, Field(gt=0.0, le=3600.0)] = Field(
+        6.0, description="Mean length of a span of 'other'; much longer ones stay possible."
+    )
+    exchange_evidence: Annotated[float, Field(ge=0.0, le=50.0)] = Field(
+        0.7,
+        description="Least mean log-likelihood by which the found phases must beat 'other'; "
+        "below it nothing is claimed, so that no exchange is read into other activity.",
+    )
+    exchange_evidence_total: Annotated[float, Field(ge=0.0, le=10000.0)] = Field(
+        20.0,
+        description="The same, summed over all looks (evidence_per_s of them a second), so that "
+        "a few seconds that look like one phase do not make an exchange.",
+    )
+    resume_gap_s: Seconds = Field(
+        10.0, description="A step taken up again within this time was interrupted, not repeated."
+    )
+
+
+class WashDetection(Settings):
+    """How a wash or a hand rub is measured."""
+
+    min_step_probability: Probability = Field(
+        0.5, description="A rubbing movement less certain than this counts as not seen."
+    )
+    pause_gap_s: Seconds = Field(
+        0.6, description="A shorter break between two rubbing movements is no pause."
+    )
+    min_surface_s: Seconds = Field(
+        1.5,
+        description="Least rubbing time for a surface to count as rubbed. WHO 2009 prints "
+        "no time for one movement; 20-30 s over six movements leave 3.3-5 s (arithmetic).",
+    )
+    strokes_per_round: Annotated[int, Field(ge=1, le=50)] = Field(
+        5,
+        description="Strokes to and fro in one round of a movement. EN 1499 / EN 1500 "
+        "standard technique: value from memory, check the original.",
+    )
+    min_seen_fraction: Probability = Field(
+        0.4, description="Below this share of time with a hand in view: cannot tell."
+    )
+
+
+class SurfaceDetection(Settings):
+    """How the wiping of the work surface is measured."""
+
+    margin_hand_widths: HandWidths = Field(
+        0.3,
+        description="Rim of the cloth or wipe around the outline of the hand's keypoints; "
+        "a hand alone reaches about a quarter of its width beyond them.",
+    )
+    core_share: Annotated[float, Field(gt=0.0, le=1.0)] = Field(
+        0.35,
+        description="Middle part of the hand's outline that must pass twice for a place to "
+        "count as gone over again, so that the usual overlap of two lanes does not.",
+    )
+    cell_hand_widths: Annotated[float, Field(gt=0.0, le=2.0)] = Field(
+        0.2, description="Side of one cell of the grid on which wiped area is counted."
+    )
+    min_travel_hand_widths: HandWidths = Field(
+        3.0, description="A hand that moved less than this in all did not wipe: cannot tell."
+    )
+    rewipe_delay_s: Seconds = Field(
+        0.4,
+        description="A cell wiped again after the cloth left it for this long was gone over "
+        "again; sooner is the same stroke.",
+    )
+    min_seen_fraction: Probability = Field(
+        0.5, description="Below this share of time with the wiping hand in view: cannot tell."
+    )
+
+
+class OpenLineDetection(Settings):
+    """How talking, touching and masks are told while the line is open."""
+
+    talking_on_probability: Probability = Field(
+        0.85, description="A talking span starts where the probability rises to this."
+    )
+    talking_off_probability: Probability = Field(
+        0.5, description="A talking span ends where the probability falls below this."
+    )
+    talking_merge_gap_s: Seconds = Field(
+        0.6, description="Two talking spans closer than this are one."
+    )
+    min_span_s: Seconds = Field(
+        1.1,
+        description="A shorter talking span is dropped: one or two coughs last under a second. "
+        "A single short word is lost with them.",
+    )
+    min_shared_s: Seconds = Field(
+        0.5, description="Talking that reaches into the open-line time by less is not near it."
+    )
+    min_face_px: Annotated[float, Field(ge=0.0, le=10000.0)] = Field(
+        40.0, description="A face lower than this, forehead to chin, is too small to judge."
+    )
+    near_hand_widths: HandWidths = Field(
+        10.0, description="The face is near the line when the hands are closer to it than this."
+    )
+    max_yaw_deg: Annotated[float, Field(ge=0.0, le=90.0)] = Field(
+        50.0, description="A face turned further from the camera than this: cannot tell."
+    )
+    mask_hue_distance: Annotated[float, Field(ge=0.0, le=10.0)] = Field(
+        0.15,
+        description="Least difference of hue (log colour ratios) between the lower face and "
+        "the forehead for a mask. Bare faces tried: 0.02-0.21, painted masks: 0.17-1.3.",
+    )
+    bare_hue_distance: Annotated[float, Field(ge=0.0, le=10.0)] = Field(
+        0.3, description="A lower face further than this from the forehead is not called bare."
+    )
+    mask_lip_redness: Annotated[float, Field(ge=-10.0, le=10.0)] = Field(
+        0.03, description="Lips redder than the skin around them by more than this: no mask."
+    )
+    bare_lip_redness: Annotated[float, Field(ge=-10.0, le=10.0)] = Field(
+        0.045,
+        description="Least redness of the lips over the skin around them for a bare face. "
+        "Bare faces tried: 0.06-0.43.",
+    )
+    min_seen_fraction: Probability = Field(
+        0.5, description="Below this share of the open-line time with a mouth seen: cannot tell."
+    )
+    face_padding: Annotated[float, Field(ge=0.0, le=1.0)] = Field(
+        0.08, description="Border around the face outline, in face widths, that counts as face."
+    )
+    hair_margin: Annotated[float, Field(ge=0.0, le=2.0)] = Field(
+        0.25, description="How far above the mesh, in face heights, hair still counts as face."
+    )
+    max_hand_to_face_size: Annotated[float, Field(gt=0.0, le=10.0)] = Field(
+        1.1,
+        description="A hand broader than this many face widths is nearer to the camera than "
+        "the face, in front of it rather than on it. A hand is about 0.6 face widths broad.",
+    )
+    contact_gap_s: Seconds = Field(
+        0.5, description="Two touches of the face closer together than this are one."
+    )
+    face_hold_s: Seconds = Field(
+        1.5, description="How long a face that a hand hides is taken to stay where it was."
+    )
+    join_hand_widths: HandWidths = Field(
+        1.1,
+        description="Hands working on one joint: their pinches come nearer than this.",
+    )
+    merge_hand_widths: HandWidths = Field(
+        1.6, description="A hand lost when nearer to the other than this has met it."
+    )
+    parting_s: Seconds = Field(
+        0.4, description="Time from pulling the ends apart until the hands are seen apart."
+    )
+    joining_s: Seconds = Field(
+        1.0, description="Time from the ends coming together until the joint is made."
+    )
+    min_joined_s: Seconds = Field(
+        0.5, description="Hands together for less than this have not joined anything yet."
+    )
+    min_contact_s: Seconds = Field(
+        0.3, description="A hand inside the face outline for less than this is passing by."
+    )
+    clean_field_margin_hand_widths: HandWidths = Field(
+        2.0, description="How far hands may go beyond where they work before they left it."
+    )
+    min_away_s: Seconds = Field(
+        1.0, description="Hands outside the clean field for less than this did not leave it."
+    )
+
+    @model_validator(mode="after")
+    def _on_is_not_below_off(self) -> Self:
+        if self.talking_on_probability < self.talking_off_probability:
+            raise ValueError("talking_on_probability must not be below talking_off_probability")
+        return self
+
+
+class WaitDetection(Settings):
+    """How drain, flush and fill are told apart inside the waiting."""
+
+    burst_hand_widths_per_s: Annotated[float, Field(gt=0.0, le=100.0)] = Field(
+        1.0, description="Hands moving faster than this, held for a moment, are at work."
+    )
+    min_burst_s: Seconds = Field(
+        0.8, description="Hand work shorter than this is a fidget, not the start of a wait."
+    )
+    min_wait_s: Seconds = Field(
+        1.5, description="A quiet span shorter than this is a pause in the work, not a wait."
+    )
+
+
+class FlagDetection(Settings):
+    """How sure a finding must be before it is put before the nurse.
+
+    Kinds without a field of their own use ``min_confidence``.
+    """
+
+    min_confidence: Probability = Field(
+        0.5, description="A less certain finding of any kind is not flagged."
+    )
+    min_confidence_talking: Probability = Field(
+        0.6, description="The same for talking near the open line."
+    )
+    min_confidence_hand_to_face: Probability = Field(
+        0.5, description="The same for a hand to the face."
+    )
+    min_confidence_phase_missing: Probability = Field(
+        0.6, description="The same for a phase left out or out of order."
+    )
+    max_not_seen_fraction: Probability = Field(
+        0.5,
+        description="When more of a phase than this was out of sight, the flag is 'not_seen' "
+        "(cannot tell) rather than a finding.",
+    )
+    min_room_s: Seconds = Field(
+        3.0,
+        description="In a shorter gap there was no room for the phase that is missing there, "
+        "so hands out of view do not excuse it.",
+    )
+
+
+class Detection(Settings):
+    """All detection settings: the ``[detection.*]`` tables of a protocol file."""
+
+    phases: PhaseDetection = PhaseDetection()
+    wash: WashDetection = WashDetection()
+    surface: SurfaceDetection = SurfaceDetection()
+    open_line: OpenLineDetection = OpenLineDetection()
+    waits: WaitDetection = WaitDetection()
+    flags: FlagDetection = FlagDetection()
