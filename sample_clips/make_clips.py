@@ -1,0 +1,229 @@
+"""Renders the sample clips and any number of new variations, each with exact labels.
+
+Everything is drawn by this project's own code; the people and places are invented.
+
+    python sample_clips/make_clips.py                      # the shipped clips, in place
+    python sample_clips/make_clips.py --variations 20 --seed 7 --out clips --faults auto
+
+For training without video files, `variation` gives a script and `frames` its pictures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+HERE = Path(__file__).resolve().parent
+if str(HERE.parent) not in sys.path:
+    sys.path.insert(0, str(HERE.parent))
+
+import cv2  # noqa: E402
+
+from sample_clips.studio.encode import frame_times, write_video  # noqa: E402
+from sample_clips.studio.labels import label_document, write_labels  # noqa: E402
+from sample_clips.studio.render import render  # noqa: E402
+from sample_clips.studio.schedule import (  # noqa: E402
+    FAULTS,
+    schedule_activity,
+    schedule_exchange,
+)
+from sample_clips.studio.script import ExchangeScript, Performance  # noqa: E402
+from sample_clips.studio.shipped import SHIPPED, shipped_script  # noqa: E402
+
+CLEAN_SHARE = 0.35
+"""Share of exchanges without a planted fault under `--faults auto`."""
+
+
+def clip_times(script: ExchangeScript) -> NDArray[np.float64]:
+    """Shape (n,): frame times of a script in seconds, uneven where its view says so."""
+    rng = np.random.default_rng([script.seed, 21])
+    return frame_times(script.duration_s, script.view.fps, rng, script.view.jitter)
+
+
+def frames(
+    script: ExchangeScript, first_s: float = 0.0, last_s: float | None = None
+) -> Iterator[tuple[float, NDArray[np.uint8], NDArray[np.float64]]]:
+    """The pictures of a script without encoding.
+
+    Yields:
+        time_s; the picture (h, w, 3) BGR; the true keypoints (2, 21, 2) in its pixels, axis 0
+        the subject's left and right hand. Only times in [first_s, last_s) are drawn.
+    """
+    performance = Performance(script)
+    end = script.duration_s if last_s is None else last_s
+    for tick, time_s in enumerate(clip_times(script)):
+        if first_s <= time_s < end:
+            state = performance.state(float(time_s), tick)
+            picture, keypoints = render(state, script.look, script.view.camera)
+            yield float(time_s), picture, keypoints
+
+
+def variation(
+    seed: int,
+    index: int,
+    faults: str | Sequence[str] = "auto",
+    geometry: str = "smooth",
+    other_activity: float = 0.0,
+) -> ExchangeScript:
+    """The script of variation `index` of `seed`: always the same for the same arguments.
+
+    Args:
+        seed: names the whole set of variations.
+        index: number within the set.
+        faults: "auto" (about a third clean, the rest with one to three), "none", or names.
+        geometry: hand geometry, "smooth" or "faceted".
+        other_activity: share (0..1) of clips that show no exchange at all.
+
+    Raises:
+        ValueError: for an unknown fault.
+    """
+    rng = np.random.default_rng([seed, index, 31])
+    name = f"var_{seed}_{index}"
+    own_seed = int(rng.integers(1 << 31))
+    if rng.random() < other_activity:
+        return schedule_activity(np.random.default_rng(own_seed), name, own_seed, geometry)
+    if faults == "auto":
+        planted: tuple[str, ...] = ()
+        if rng.random() >= CLEAN_SHARE:
+            count = int(rng.choice([1, 2, 3], p=[0.55, 0.3, 0.15]))
+            planted = tuple(str(f) for f in rng.choice(FAULTS, count, replace=False))
+    elif faults == "none":
+        planted = ()
+    else:
+        planted = tuple([faults] if isinstance(faults, str) else faults)
+    return schedule_exchange(
+        np.random.default_rng(own_seed), planted, name=name, seed=own_seed, hand_kind=geometry
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was written for one clip."""
+
+    name: str
+    seconds: float
+    frames: int
+    megabytes: float
+    took_s: float
+
+
+def write_clip(script: ExchangeScript, folder: Path) -> Written:
+    """Render, encode and label one script into `folder` (made if needed)."""
+    cv2.setNumThreads(1)
+    folder.mkdir(parents=True, exist_ok=True)
+    begun = time.monotonic()
+    path = folder / f"{script.name}.mp4"
+    count = write_video(
+        path,
+        ((time_s, picture) for time_s, picture, _ in frames(script)),
+        script.view.fps,
+        script.view.crf,
+    )
+    write_labels(label_document(script), path.with_suffix(".json"))
+    size = path.stat().st_size / 1e6
+    return Written(script.name, script.duration_s, count, size, time.monotonic() - begun)
+
+
+def _write_variation(
+    seed: int, index: int, faults: str, geometry: str, other_activity: float, folder: Path
+) -> Written:
+    return write_clip(variation(seed, index, faults, geometry, other_activity), folder)
+
+
+def _write_shipped(name: str, folder: Path) -> Written:
+    return write_clip(shipped_script(name), folder)
+
+
+def _share(text: str) -> float:
+    value = float(text)
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"must lie between 0 and 1, not {text}")
+    return value
+
+
+def _positive(text: str) -> int:
+    value = int(text)
+    if value < 1:
+        raise argparse.ArgumentTypeError(f"must be 1 or more, not {text}")
+    return value
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line."""
+    made = argparse.ArgumentParser(
+        prog="make_clips.py", description=__doc__.splitlines()[0] if __doc__ else None
+    )
+    made.add_argument("--variations", type=_positive, metavar="N", help="render N new clips")
+    made.add_argument("--seed", type=int, default=1, help="seed of the variations (default 1)")
+    made.add_argument("--first", type=int, default=0, help="number of the first variation")
+    made.add_argument("--out", type=Path, help="folder to write to (default: sample_clips)")
+    made.add_argument("--workers", type=_positive, default=1, help="processes (default 1)")
+    made.add_argument(
+        "--faults", default="auto", help=f"auto, none, or one of: {', '.join(FAULTS)}"
+    )
+    made.add_argument("--geometry", choices=("smooth", "faceted"), default="smooth")
+    made.add_argument(
+        "--other-activity", type=_share, default=0.0, metavar="FRACTION",
+        help="share of clips that show no exchange (default 0)",
+    )  # fmt: skip
+    made.add_argument("--only", choices=sorted(SHIPPED), help="only this shipped clip")
+    made.add_argument("--list", action="store_true", help="say what would be rendered, and stop")
+    return made
+
+
+def _describe(script: ExchangeScript) -> str:
+    camera = script.view.camera
+    faults = ", ".join(script.faults) or "no planted fault"
+    return (
+        f"{script.name}: {script.kind}, {script.duration_s:.1f} s, {camera.width}x{camera.height} "
+        f"at {script.view.fps:g}/s, skin tone {script.look.skin_tone}, {faults}"
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code."""
+    given = parser().parse_args(arguments)
+    if given.faults not in ("auto", "none", *FAULTS):
+        parser().error(f"--faults: no fault called {given.faults!r}")
+    folder = given.out or HERE
+    jobs: list[tuple[Callable[..., Written], tuple[Any, ...]]]
+    if given.variations:
+        settings = (given.faults, given.geometry, given.other_activity)
+        indices = range(given.first, given.first + given.variations)
+        if given.list:
+            for index in indices:
+                print(_describe(variation(given.seed, index, *settings)))
+            return 0
+        jobs = [(_write_variation, (given.seed, index, *settings, folder)) for index in indices]
+    else:
+        names = [given.only] if given.only else list(SHIPPED)
+        if given.list:
+            for name in names:
+                print(_describe(shipped_script(name)))
+            return 0
+        jobs = [(_write_shipped, (name, folder)) for name in names]
+    begun = time.monotonic()
+    with ProcessPoolExecutor(max_workers=min(given.workers, len(jobs))) as pool:
+        waiting: list[Future[Written]] = [pool.submit(work, *args) for work, args in jobs]
+        for done, future in enumerate(as_completed(waiting), start=1):
+            result = future.result()
+            print(
+                f"[{done}/{len(jobs)}] {result.name}: {result.seconds:.1f} s, {result.frames} "
+                f"frames, {result.megabytes:.2f} MB, rendered in {result.took_s:.0f} s "
+                f"({time.monotonic() - begun:.0f} s so far)",
+                flush=True,
+            )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
