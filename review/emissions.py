@@ -1,0 +1,245 @@
+"""What each moment looks like: phase and action probabilities from features.
+
+A small temporal convolutional network (residual blocks of dilated convolutions) reads
+about 25 s around each moment. It was fitted on rendered variations (``review.training``);
+here it only runs, in numpy, from a weights file that carries its own recipe. Its output
+is evidence for the phase decoder, never the answer: order and durations come from the
+unit's protocol.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.errors import ReviewError
+from review.timeline import Phase, Surface
+from review.tracks import FeatureTrack, TimeBase
+
+MODEL_SCHEMA = "exchange-review.emissions/1"
+SHIPPED_MODEL = "emissions.npz"
+
+SURFACES: tuple[str, ...] = tuple(surface.value for surface in Surface)
+STEPS: tuple[str, ...] = (
+    *SURFACES,
+    "wet",
+    "soap",
+    "pause",
+    "rinse",
+    "dry",
+    "wipe",
+    "expose",
+    "join",
+    "twist",
+    "undo",
+    "part",
+    "cap",
+    "waiting",
+    "none",
+)
+"""What the hands do at one moment; ``none`` is everything the protocol does not name."""
+
+PHASES: tuple[Phase, ...] = tuple(Phase)
+FEATURE_CLIP = 6.0
+"""Standardised features are clipped here, so that one wild landmark cannot decide."""
+
+
+@dataclass(frozen=True, slots=True)
+class Emissions:
+    """Probabilities on the feature grid.
+
+    Attributes:
+        time: m grid times.
+        phase_prob: shape (m, 7), rows sum to 1, columns as :data:`PHASES`.
+        step_prob: shape (m, 23), rows sum to 1, columns as :data:`STEPS`.
+        open_prob: shape (m,), probability that the line is open.
+        stroke_rate: shape (m,), strokes to and fro a second; means something only where the
+            hands rub.
+        phase_prior: shape (7,), how common each phase was in the training data.
+    """
+
+    time: TimeBase
+    phase_prob: NDArray[np.float64]
+    step_prob: NDArray[np.float64]
+    open_prob: NDArray[np.float64]
+    stroke_rate: NDArray[np.float64]
+    phase_prior: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        count = len(self.time)
+        for name, width in (("phase_prob", len(PHASES)), ("step_prob", len(STEPS))):
+            if getattr(self, name).shape != (count, width):
+                raise ValueError(f"{name} must have shape {(count, width)}")
+        for name in ("open_prob", "stroke_rate"):
+            if getattr(self, name).shape != (count,):
+                raise ValueError(f"{name} must have shape {(count,)}")
+        if self.phase_prior.shape != (len(PHASES),):
+            raise ValueError(f"phase_prior must have shape {(len(PHASES),)}")
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    def step(self, *names: str) -> NDArray[np.float64]:
+        """Shape (m,): summed probability of the named steps."""
+        return np.asarray(self.step_prob[:, [STEPS.index(name) for name in names]].sum(axis=1))
+
+    @property
+    def rubbing(self) -> NDArray[np.float64]:
+        """Shape (m,): probability that any hand surface is being rubbed."""
+        return self.step(*SURFACES)
+
+    def phase_log_likelihood(self) -> NDArray[np.float64]:
+        """Shape (m, 7): log of the phase probability over its prior (a scaled likelihood)."""
+        floor = 1e-4
+        return np.asarray(np.log(np.maximum(self.phase_prob, floor)) - np.log(self.phase_prior))
+
+
+@dataclass(frozen=True, slots=True)
+class EmissionModel:
+    """Weights of the network and how they came about.
+
+    Attributes:
+        feature_names: the columns it reads, in order.
+        mean, scale: shape (f,), standardisation of the features.
+        weights: ``in_w`` (f, c), ``in_b`` (c,); per block k ``conv{k}_w`` (3, c, c),
+            ``conv{k}_b`` (c,), ``mix{k}_w`` (c, c), ``mix{k}_b`` (c,); heads ``phase_*``,
+            ``step_*``, ``open_*``, ``rate_*``.
+        dilations: one per block, in grid steps.
+        phase_prior: shape (7,).
+        recipe: how it was trained: data, seed, steps, and its own evaluation.
+    """
+
+    feature_names: tuple[str, ...]
+    mean: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    weights: Mapping[str, NDArray[np.float32]]
+    dilations: tuple[int, ...]
+    phase_prior: NDArray[np.float64]
+    recipe: Mapping[str, Any]
+
+    def inputs(self, features: FeatureTrack) -> NDArray[np.float32]:
+        """Shape (m, f): standardised features, 0 (the mean) where not measured."""
+        values = np.stack([features.column(name) for name in self.feature_names], axis=1)
+        standard = np.clip((values - self.mean) / self.scale, -FEATURE_CLIP, FEATURE_CLIP)
+        return np.nan_to_num(standard).astype(np.float32)
+
+    def score(self, features: FeatureTrack) -> Emissions:
+        """Run the network over a recording's features."""
+        phase, step, opened, rate = forward(self.weights, self.dilations, self.inputs(features))
+        return Emissions(
+            time=features.time,
+            phase_prob=_softmax(phase),
+            step_prob=_softmax(step),
+            open_prob=1.0 / (1.0 + np.exp(-np.clip(opened[:, 0], -30, 30))),
+            stroke_rate=np.maximum(rate[:, 0].astype(np.float64), 0.0),
+            phase_prior=np.array(self.phase_prior),
+        )
+
+
+def forward(
+    weights: Mapping[str, Any], dilations: tuple[int, ...], inputs: Any, xp: Any = np
+) -> tuple[Any, Any, Any, Any]:
+    """The network itself, for numpy or any array module with numpy's names.
+
+    Args:
+        weights: see :class:`EmissionModel`.
+        dilations: one per block.
+        inputs: shape (m, f).
+        xp: the array module (training passes its own).
+
+    Returns:
+        Scores before softmax / sigmoid: phases (m, 7), steps (m, 23), open line (m, 1); and
+        the stroke rate (m, 1) in strokes a second.
+    """
+    count = inputs.shape[0]
+    x = xp.maximum(inputs @ weights["in_w"] + weights["in_b"], 0)
+    for block, dilation in enumerate(dilations):
+        padded = xp.pad(x, ((dilation, dilation), (0, 0)))
+        w = weights[f"conv{block}_w"]
+        y = padded[:count] @ w[0] + x @ w[1] + padded[2 * dilation :] @ w[2]
+        y = xp.maximum(y + weights[f"conv{block}_b"], 0)
+        x = x + y @ weights[f"mix{block}_w"] + weights[f"mix{block}_b"]
+    return (
+        x @ weights["phase_w"] + weights["phase_b"],
+        x @ weights["step_w"] + weights["step_b"],
+        x @ weights["open_w"] + weights["open_b"],
+        x @ weights["rate_w"] + weights["rate_b"],
+    )
+
+
+def _softmax(scores: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    shifted = np.exp(scores.astype(np.float64) - scores.max(axis=1, keepdims=True))
+    return np.asarray(shifted / shifted.sum(axis=1, keepdims=True))
+
+
+def save_model(model: EmissionModel, path: Path) -> None:
+    """Write a model as one npz file (half-precision weights, recipe as JSON)."""
+    header = {
+        "schema": MODEL_SCHEMA,
+        "feature_names": model.feature_names,
+        "dilations": model.dilations,
+        "phases": PHASES,
+        "steps": STEPS,
+        "recipe": model.recipe,
+    }
+    np.savez_compressed(
+        path,
+        header=np.array(json.dumps(header)),
+        mean=model.mean,
+        scale=model.scale,
+        phase_prior=model.phase_prior,
+        **{f"w_{name}": value.astype(np.float16) for name, value in model.weights.items()},
+    )
+
+
+def load_model(path: Path | None = None) -> EmissionModel:
+    """Read a model file, or the shipped one.
+
+    Raises:
+        ReviewError: if the file is missing or not one of ours.
+    """
+    if path is None:
+        return _shipped_model()
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as stored:
+            header = json.loads(str(stored["header"]))
+            arrays = {name: stored[name] for name in stored.files if name != "header"}
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
+        raise ReviewError(
+            f"{path}: this is not a model file ({error}); train one with "
+            "'exchange-review train' or leave the option out to use the shipped one."
+        ) from error
+    if header["schema"] != MODEL_SCHEMA or tuple(header["steps"]) != STEPS:
+        raise ReviewError(
+            f"{path}: the model was made by another version ({header['schema']}); train it "
+            "again with 'exchange-review train'."
+        )
+    return EmissionModel(
+        feature_names=tuple(header["feature_names"]),
+        mean=arrays["mean"],
+        scale=arrays["scale"],
+        weights={
+            name.removeprefix("w_"): value.astype(np.float32)
+            for name, value in arrays.items()
+            if name.startswith("w_")
+        },
+        dilations=tuple(header["dilations"]),
+        phase_prior=arrays["phase_prior"],
+        recipe=header["recipe"],
+    )
+
+
+@lru_cache(maxsize=1)
+def _shipped_model() -> EmissionModel:
+    with resources.as_file(resources.files("review") / "models" / SHIPPED_MODEL) as path:
+        return load_model(path)

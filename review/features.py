@@ -1,0 +1,375 @@
+"""From landmarks to named numbers on a regular time grid.
+
+Coordinate frame: picture x right and y down, of an unmirrored picture; lengths in hand
+widths (so that camera distance cancels), speeds in hand widths a second, directions as
+unit vectors of the tracker's own 3-D estimate (x right, y down, z away from the camera).
+Every column is either a number or NaN for 'not measured'; a hand that vanishes while it
+touches the other one keeps its last place in the ``held_`` columns, because a merged hand
+is not an absent one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.tracks import LEFT, MOTION_GRID, RIGHT, FeatureTrack, LandmarkTrack, TimeBase
+
+Array = NDArray[np.float64]
+
+# Keypoint indices of the hand in the tracker's order.
+WRIST, THUMB_TIP, INDEX_MCP, INDEX_TIP, MIDDLE_MCP, LITTLE_MCP = 0, 4, 5, 8, 9, 17
+FINGERS = ((1, 2, 3, 4), (5, 6, 7, 8), (9, 10, 11, 12), (13, 14, 15, 16), (17, 18, 19, 20))
+FINGER_TIPS = (8, 12, 16, 20)
+FINGER_NAMES = ("thumb", "index", "middle", "ring", "little")
+PALM_POINTS = (0, 5, 9, 13, 17)
+
+HOP_S = 0.1
+"""Grid step: ten samples a second resolve strokes of up to about 4 a second."""
+
+MAX_BRIDGE_S = 0.25
+"""Longest drop-out bridged by a straight line; beyond it the hand counts as not seen."""
+
+HOLD_S = 4.0
+"""How long a lost hand's last place is still worth knowing."""
+
+WRIST_TO_KNUCKLE_RATIO = 0.8
+"""Breadth across the knuckles over wrist-to-middle-knuckle length of an adult hand.
+
+About 0.8 in hand anthropometry (common practice, no source); used only so that a hand
+seen edge-on still has a plausible width.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class HandGrid:
+    """Hands on the regular grid.
+
+    Attributes:
+        time: m grid times.
+        points: shape (m, 2, 21, 3), picture widths, NaN where not seen.
+        world: shape (m, 2, 21, 3), metres.
+        hand_width: one number, the recording's typical hand width in picture widths
+            (NaN if no hand was ever seen).
+        aspect: picture height over width.
+        motion: shape (m, 18, 32), mean absolute luma change a second.
+    """
+
+    time: TimeBase
+    points: Array
+    world: Array
+    hand_width: float
+    aspect: float
+    motion: Array
+
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Shape (m, 2): whether each hand is seen."""
+        return np.asarray(np.isfinite(self.points[:, :, 0, 0]))
+
+    @property
+    def palms(self) -> Array:
+        """Shape (m, 2, 2): palm centres in picture widths."""
+        return np.asarray(self.points[:, :, PALM_POINTS, :2].mean(axis=2))
+
+
+def resample(values: Array, times_s: Array, grid_s: Array, max_gap_s: float) -> Array:
+    """Linear interpolation that never bridges a gap longer than ``max_gap_s``.
+
+    Args:
+        values: shape (n, ...); NaN rows are not seen.
+        times_s: shape (n,), strictly increasing.
+        grid_s: shape (m,).
+        max_gap_s: seconds.
+
+    Returns:
+        Shape (m, ...). A grid time with only one usable neighbour takes that one's value
+        when it lies within half of ``max_gap_s``; otherwise NaN.
+    """
+    flat = values.reshape(len(values), -1)
+    out = np.full((len(grid_s), flat.shape[1]), np.nan)
+    seen = np.flatnonzero(np.isfinite(flat).all(axis=1))
+    if seen.size:
+        known = times_s[seen]
+        after = np.clip(np.searchsorted(known, grid_s), 0, seen.size - 1)
+        before = np.clip(np.searchsorted(known, grid_s, side="right") - 1, 0, seen.size - 1)
+        gap = known[after] - known[before]
+        weight = np.divide(grid_s - known[before], gap, out=np.zeros_like(gap), where=gap > 0)
+        weight = np.clip(weight, 0.0, 1.0)[:, None]
+        line = flat[seen[before]] * (1 - weight) + flat[seen[after]] * weight
+        nearest = np.where(
+            np.abs(known[after] - grid_s) < np.abs(known[before] - grid_s), after, before
+        )
+        near_enough = np.abs(known[nearest] - grid_s) <= max_gap_s / 2
+        out[near_enough] = flat[seen[nearest]][near_enough]
+        inside = (gap <= max_gap_s) & (known[before] <= grid_s) & (grid_s <= known[after])
+        out[inside] = line[inside]
+    return out.reshape(len(grid_s), *values.shape[1:])
+
+
+def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
+    """Put a track's hands and picture motion on a regular grid of ``hop_s`` seconds."""
+    times = track.time.times_s.astype(np.float64)
+    end = track.time.end_s
+    count = max(1, int(np.ceil((end - times[0]) / hop_s - 1e-9)))
+    grid = times[0] + hop_s * np.arange(count)
+    both = np.concatenate([track.hands, track.hands_world], axis=-1).astype(np.float64)
+    # Each hand on its own: one may be lost while the other is not.
+    hands = np.stack(
+        [resample(both[:, side], times, grid, MAX_BRIDGE_S) for side in (LEFT, RIGHT)], axis=1
+    )
+    rate = track.motion / np.diff(times, prepend=np.nan)[:, None, None]
+    return HandGrid(
+        time=TimeBase(grid, max(end, float(grid[-1]) + 1e-6)),
+        points=hands[..., :3],
+        world=hands[..., 3:],
+        hand_width=typical_hand_width(track.hands),
+        aspect=track.frame_size_px[1] / track.frame_size_px[0],
+        motion=resample(rate.astype(np.float64), times, grid, 2 * MAX_BRIDGE_S),
+    )
+
+
+def hand_breadth(points: NDArray[np.floating[Any]]) -> Array:
+    """Shape (..., 21, 3) -> (...): breadth across the knuckles, robust to an edge-on view."""
+    across = np.linalg.norm(points[..., INDEX_MCP, :2] - points[..., LITTLE_MCP, :2], axis=-1)
+    along = np.linalg.norm(points[..., WRIST, :2] - points[..., MIDDLE_MCP, :2], axis=-1)
+    return np.asarray(np.maximum(across, WRIST_TO_KNUCKLE_RATIO * along), dtype=np.float64)
+
+
+def typical_hand_width(points: NDArray[np.floating[Any]]) -> float:
+    """Median hand breadth over a recording, in picture widths; NaN if no hand was seen."""
+    breadth = hand_breadth(points)
+    breadth = breadth[np.isfinite(breadth)]
+    return float(np.median(breadth)) if breadth.size else float("nan")
+
+
+def _unit(vectors: Array) -> Array:
+    norm = np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return np.divide(vectors, norm, out=np.full_like(vectors, np.nan), where=norm > 0)
+
+
+def hold(values: Array, limit: int) -> tuple[Array, Array]:
+    """Keep the last finite row for up to ``limit`` samples.
+
+    Args:
+        values: shape (m, d).
+        limit: samples.
+
+    Returns:
+        The held values, shape (m, d), and each sample's age in samples, shape (m,), inf
+        where nothing was seen yet.
+    """
+    index = np.arange(len(values))
+    seen = np.isfinite(values).all(axis=1)
+    last = np.maximum.accumulate(np.where(seen, index, -1))
+    age = np.where(last >= 0, index - last, np.inf)
+    held = np.where((age <= limit)[:, None], values[np.maximum(last, 0)], np.nan)
+    return held, age
+
+
+def moving_mean(values: Array, samples: int) -> Array:
+    """Centred mean over up to ``samples`` finite neighbours, NaN where there are none.
+
+    Args:
+        values: shape (m,) or (m, d).
+        samples: odd window length.
+    """
+    flat = values.reshape(len(values), -1)
+    finite = np.isfinite(flat)
+    half = samples // 2
+
+    def windowed(x: Array) -> Array:
+        total = np.concatenate([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)])
+        low = np.clip(np.arange(len(x)) - half, 0, len(x))
+        high = np.clip(np.arange(len(x)) + half + 1, 0, len(x))
+        return np.asarray(total[high] - total[low])
+
+    sums, counts = windowed(np.where(finite, flat, 0.0)), windowed(finite.astype(float))
+    mean = np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
+    return mean.reshape(values.shape)
+
+
+def _rate(values: Array, hop_s: float) -> Array:
+    """Central difference a second, NaN next to a drop-out."""
+    out = np.full_like(values, np.nan)
+    out[1:-1] = (values[2:] - values[:-2]) / (2 * hop_s)
+    return out
+
+
+def rub_energy(values: Array, hop_s: float) -> Array:
+    """Root mean square of movement faster than about 0.8 Hz, over a second.
+
+    Args:
+        values: shape (m, d), positions.
+        hop_s: grid step in seconds.
+
+    Returns:
+        Shape (m,), same unit as ``values``: what is left after a 1.1 s moving mean.
+    """
+    window = 2 * round(0.55 / hop_s) + 1
+    fast = values - moving_mean(values, window)
+    return np.sqrt(moving_mean((fast**2).sum(axis=1), window))
+
+
+def _single_hand(grid: HandGrid, side: int, origin: Array, hop_s: float) -> dict[str, Array]:
+    """Columns of one hand, without its name prefix."""
+    points, world = grid.points[:, side], grid.world[:, side]
+    palm = grid.palms[:, side]
+    sign = 1.0 if side == LEFT else -1.0
+    normal = sign * _unit(
+        np.cross(world[:, INDEX_MCP] - world[:, WRIST], world[:, LITTLE_MCP] - world[:, WRIST])
+    )
+    fingers = _unit(world[:, MIDDLE_MCP] - world[:, WRIST])
+    size = np.linalg.norm(world[:, MIDDLE_MCP] - world[:, WRIST], axis=1)
+    held, age = hold(palm, round(HOLD_S / hop_s))
+    speed = _rate(palm / grid.hand_width, hop_s)
+    tips_in_palm = (points[:, FINGER_TIPS, :2] - palm[:, None]) / grid.hand_width
+    columns = {
+        "seen": np.isfinite(palm[:, 0]).astype(float),
+        "age": np.minimum(age * hop_s, HOLD_S),
+        "x": (palm[:, 0] - origin[0]) / grid.hand_width,
+        "y": (palm[:, 1] - origin[1]) / grid.hand_width,
+        "held_x": (held[:, 0] - origin[0]) / grid.hand_width,
+        "held_y": (held[:, 1] - origin[1]) / grid.hand_width,
+        "speed_x": speed[:, 0],
+        "speed_y": speed[:, 1],
+        "breadth": hand_breadth(points) / grid.hand_width,
+        "rub": rub_energy(palm / grid.hand_width, hop_s),
+        "tip_rub": rub_energy(tips_in_palm.reshape(len(palm), -1), hop_s),
+        "pinch": np.linalg.norm(world[:, THUMB_TIP] - world[:, INDEX_TIP], axis=1) / size,
+        "thumb_out": np.linalg.norm(world[:, THUMB_TIP] - world[:, LITTLE_MCP], axis=1) / size,
+    }
+    for axis, name in enumerate("xyz"):
+        columns[f"palm_{name}"] = normal[:, axis]
+        columns[f"fingers_{name}"] = fingers[:, axis]
+    for name, (root, a, b, tip) in zip(FINGER_NAMES, FINGERS, strict=True):
+        length = sum(
+            np.linalg.norm(world[:, q] - world[:, p], axis=1)
+            for p, q in ((root, a), (a, b), (b, tip))
+        )
+        columns[f"straight_{name}"] = np.linalg.norm(world[:, tip] - world[:, root], axis=1) / (
+            length
+        )
+    return columns
+
+
+def _both_hands(grid: HandGrid, hop_s: float) -> dict[str, Array]:
+    """Columns that relate the two hands; offsets run from the left hand to the right."""
+    width = grid.hand_width
+    left, right = grid.points[:, LEFT], grid.points[:, RIGHT]
+    palm_l, palm_r = grid.palms[:, LEFT], grid.palms[:, RIGHT]
+    apart = (palm_r - palm_l) / width
+    speed = _rate(apart, hop_s)
+    held, _ = hold(apart, round(HOLD_S / hop_s))
+    tips_l, tips_r = left[:, FINGER_TIPS, :2].mean(axis=1), right[:, FINGER_TIPS, :2].mean(axis=1)
+    columns = {
+        "apart_x": apart[:, 0],
+        "apart_y": apart[:, 1],
+        "apart": np.linalg.norm(apart, axis=1),
+        "held_apart": np.linalg.norm(held, axis=1),
+        "apart_speed_x": speed[:, 0],
+        "apart_speed_y": speed[:, 1],
+        "apart_rub": rub_energy(apart, hop_s),
+        "depth_apart": hand_breadth(right) / hand_breadth(left),
+    }
+    places = {
+        "left_tips_to_right_palm": tips_l - palm_r,
+        "right_tips_to_left_palm": tips_r - palm_l,
+        "left_thumb_to_right_palm": left[:, THUMB_TIP, :2] - palm_r,
+        "right_thumb_to_left_palm": right[:, THUMB_TIP, :2] - palm_l,
+        "tips_apart": tips_r - tips_l,
+        "pinches_apart": (
+            right[:, (THUMB_TIP, INDEX_TIP), :2] - left[:, (THUMB_TIP, INDEX_TIP), :2]
+        ).mean(axis=1),
+    }
+    for name, offset in places.items():
+        columns[f"{name}_x"], columns[f"{name}_y"] = (offset / width).T
+    for name, (a, b) in {
+        "fingers_agree": (MIDDLE_MCP, WRIST),
+        "knuckles_agree": (INDEX_MCP, LITTLE_MCP),
+    }.items():
+        left_axis = _unit(grid.world[:, LEFT, a] - grid.world[:, LEFT, b])
+        right_axis = _unit(grid.world[:, RIGHT, a] - grid.world[:, RIGHT, b])
+        columns[name] = (left_axis * right_axis).sum(axis=1)
+    return columns
+
+
+def _picture_motion(grid: HandGrid, origin: Array, hop_s: float) -> dict[str, Array]:
+    """Where the picture changes: the evidence that stays when the tracker loses a hand."""
+    rows, cols = MOTION_GRID
+    x = (np.arange(cols) + 0.5) / cols
+    y = (np.arange(rows) + 0.5) / rows * grid.aspect
+    motion = np.nan_to_num(grid.motion)
+    total = motion.sum(axis=(1, 2))
+    safe = np.where(total > 0, total, np.nan)
+    mean_x = (motion.sum(axis=1) @ x) / safe
+    mean_y = (motion.sum(axis=2) @ y) / safe
+    var_x = (motion.sum(axis=1) @ x**2) / safe - mean_x**2
+    var_y = (motion.sum(axis=2) @ y**2) / safe - mean_y**2
+    places = [hold(grid.palms[:, side], round(HOLD_S / hop_s))[0] for side in (LEFT, RIGHT)]
+    either = np.where(np.isfinite(places[0]), places[0], places[1])
+    centre = np.where(np.isfinite(places[1]), (either + places[1]) / 2, either)
+    distance2 = (x[None, None, :] - centre[:, 0, None, None]) ** 2 + (
+        y[None, :, None] - centre[:, 1, None, None]
+    ) ** 2
+    near = np.exp(-distance2 / (2 * (1.5 * grid.hand_width) ** 2))
+    local = (motion * np.nan_to_num(near)).sum(axis=(1, 2))
+    local[~np.isfinite(centre[:, 0])] = np.nan
+    return {
+        "motion": np.log1p(total),
+        "motion_near_hands": np.log1p(local),
+        "motion_x": (mean_x - origin[0]) / grid.hand_width,
+        "motion_y": (mean_y - origin[1]) / grid.hand_width,
+        "motion_spread_x": np.sqrt(np.maximum(var_x, 0)) / grid.hand_width,
+        "motion_spread_y": np.sqrt(np.maximum(var_y, 0)) / grid.hand_width,
+    }
+
+
+def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack:
+    """All features of a recording on a grid of ``hop_s`` seconds.
+
+    Args:
+        track: landmarks with mirroring already undone.
+        hop_s: grid step in seconds.
+
+    Returns:
+        One row a grid step. Places are relative to the median palm centre of the whole
+        recording, so that sink and table keep apart while the camera's framing cancels.
+        A recording without any hand gives NaN in every hand column.
+    """
+    grid = grid_hands(track, hop_s)
+    palms = grid.palms.reshape(-1, 2)
+    seen = np.isfinite(palms[:, 0])
+    origin = np.median(palms[seen], axis=0) if seen.any() else np.full(2, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        columns: dict[str, Array] = {}
+        for side, prefix in ((LEFT, "left"), (RIGHT, "right")):
+            for name, column in _single_hand(grid, side, origin, hop_s).items():
+                columns[f"{prefix}_{name}"] = column
+        columns.update(_both_hands(grid, hop_s))
+        columns.update(_picture_motion(grid, origin, hop_s))
+    names = tuple(columns)
+    return FeatureTrack(
+        time=grid.time,
+        names=names,
+        units=tuple(_unit_of(name) for name in names),
+        values=np.stack([columns[name] for name in names], axis=1),
+    )
+
+
+def _unit_of(name: str) -> str:
+    """The unit a feature's name implies."""
+    if "speed" in name:
+        return "hand widths/s"
+    if name.endswith("seen") or "agree" in name or "straight" in name:
+        return "1"
+    if name.endswith("age"):
+        return "s"
+    if "palm_" in name.split("to_")[0] and name.endswith(("palm_x", "palm_y", "palm_z")):
+        return "1"
+    if name in ("motion", "motion_near_hands"):
+        return "log(1 + luma/s)"
+    return "hand widths"

@@ -1,0 +1,411 @@
+"""Fit the emission network on labelled recordings (``exchange-review train``).
+
+Training needs JAX, which MediaPipe already brings; running the result needs numpy only.
+Every recording is used as tracked and in several degraded versions (``review.degrade``).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.degrade import degrade_track
+from review.emissions import (
+    FEATURE_CLIP,
+    PHASES,
+    STEPS,
+    EmissionModel,
+    forward,
+    save_model,
+)
+from review.errors import LabelError
+from review.features import compute_features
+from review.timeline import Phase
+from review.tracks import LandmarkTrack
+
+WIDTH = 72
+DILATIONS = (1, 2, 4, 8, 16, 32, 64)
+CROP = 768
+BATCH = 12
+WAITS = ("drain", "flush", "fill")
+EDGE_S = 0.2
+"""Samples this close to a label's edge are left out of the loss: the edge itself is soft."""
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """Labels on a feature grid, each shape (m,).
+
+    Attributes:
+        phase, step: indices in PHASES and STEPS.
+        opened: 1 while the line is open.
+        rate: strokes a second, NaN where it is not known.
+        weight: of the sample in the loss.
+    """
+
+    phase: NDArray[np.int64]
+    step: NDArray[np.int64]
+    opened: NDArray[np.float32]
+    rate: NDArray[np.float32]
+    weight: NDArray[np.float32]
+
+    @property
+    def arrays(self) -> tuple[NDArray[Any], ...]:
+        """All of them, in order."""
+        return self.phase, self.step, self.opened, self.rate, self.weight
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """One labelled recording: its landmarks and its label document."""
+
+    name: str
+    track: LandmarkTrack
+    label: dict[str, Any]
+
+
+def step_index(step: str, swap_sides: bool = False) -> int:
+    """Index in STEPS of a label's step; ``swap_sides`` exchanges left and right."""
+    if step in WAITS:
+        return STEPS.index("waiting")
+    if swap_sides and step.endswith(("_left", "_right")):
+        base, _, side = step.rpartition("_")
+        step = f"{base}_{'right' if side == 'left' else 'left'}"
+    return STEPS.index(step) if step in STEPS else STEPS.index("none")
+
+
+def targets_on_grid(
+    label: dict[str, Any],
+    times_s: NDArray[np.float64],
+    *,
+    stretch: float = 1.0,
+    swap_sides: bool = False,
+) -> Targets:
+    """Turn a label document into one class a grid step.
+
+    Args:
+        label: a label document (times in seconds of the unstretched recording).
+        times_s: shape (m,), grid times.
+        stretch: the track's times were multiplied by this.
+        swap_sides: the track was mirrored.
+    """
+    times = times_s / stretch
+    phase = np.full(len(times), PHASES.index(Phase.OTHER))
+    step = np.full(len(times), STEPS.index("none"))
+    weight = np.ones(len(times), dtype=np.float32)
+    rate = np.full(len(times), np.nan, dtype=np.float32)
+    surfaces = label.get("wash", {}).get("surfaces", {})
+    for entry in label["labels"]:
+        inside = (times >= entry["start_s"]) & (times < entry["end_s"])
+        rubbed = surfaces.get(entry.get("step", ""))
+        if entry["phase"] == Phase.WASH and rubbed and rubbed["seconds"] > 0:
+            rate[inside] = rubbed["strokes"] / (rubbed["seconds"] * stretch)
+        phase[inside] = PHASES.index(Phase(entry["phase"]))
+        step[inside] = step_index(entry.get("step", ""), swap_sides)
+    changes = np.flatnonzero((np.diff(step) != 0) | (np.diff(phase) != 0))
+    for change in changes:
+        weight[np.abs(times - times[change]) <= EDGE_S] = 0.3
+    opened = np.zeros(len(times), dtype=np.float32)
+    for entry in label.get("open_line", ()):
+        opened[(times >= entry["start_s"]) & (times < entry["end_s"])] = 1.0
+    return Targets(phase, step, opened, rate, weight)
+
+
+def build_arrays(
+    examples: Sequence[Example], versions: int, seed: int, progress: Callable[[float], None]
+) -> tuple[tuple[str, ...], list[tuple[NDArray[np.float32], Targets]]]:
+    """Features and targets of every example: as tracked, plus ``versions`` degraded ones."""
+    names: tuple[str, ...] = ()
+    arrays = []
+    for number, example in enumerate(examples):
+        rng = np.random.default_rng((seed, number))
+        for version in range(versions + 1):
+            if version:
+                track, stretch, swapped = degrade_track(example.track, rng)
+            else:
+                track, stretch, swapped = example.track, 1.0, False
+            features = compute_features(track)
+            names = features.names
+            targets = targets_on_grid(
+                example.label, features.time.times_s, stretch=stretch, swap_sides=swapped
+            )
+            arrays.append((features.values.astype(np.float32), targets))
+        progress((number + 1) / len(examples))
+    return names, arrays
+
+
+def initial_weights(inputs: int, rng: np.random.Generator) -> dict[str, NDArray[np.float32]]:
+    """He-initialised weights; the residual mixes start small."""
+
+    def normal(*shape: int, fan: int, gain: float = 2.0) -> NDArray[np.float32]:
+        return rng.normal(0, np.sqrt(gain / fan), shape).astype(np.float32)
+
+    def zeros(count: int) -> NDArray[np.float32]:
+        return np.zeros(count, dtype=np.float32)
+
+    weights = {"in_w": normal(inputs, WIDTH, fan=inputs), "in_b": zeros(WIDTH)}
+    for block in range(len(DILATIONS)):
+        weights[f"conv{block}_w"] = normal(3, WIDTH, WIDTH, fan=3 * WIDTH)
+        weights[f"conv{block}_b"] = zeros(WIDTH)
+        weights[f"mix{block}_w"] = normal(WIDTH, WIDTH, fan=WIDTH, gain=0.2)
+        weights[f"mix{block}_b"] = zeros(WIDTH)
+    for head, count in (("phase", len(PHASES)), ("step", len(STEPS)), ("open", 1), ("rate", 1)):
+        weights[f"{head}_w"] = normal(WIDTH, count, fan=WIDTH, gain=1.0)
+        weights[f"{head}_b"] = zeros(count)
+    return weights
+
+
+def _crop(
+    values: NDArray[np.float32], targets: Targets, rng: np.random.Generator
+) -> tuple[NDArray[Any], ...]:
+    """A random window of CROP steps; a short recording is padded with weight 0."""
+    start = int(rng.integers(0, max(1, len(values) - CROP + 1)))
+    part = slice(start, start + CROP)
+    pad = max(0, CROP - len(values[part]))
+    x = np.pad(values[part], ((0, pad), (0, 0)))
+    hidden = rng.random(x.shape[1]) < 0.08  # whole features missing now and then
+    return (
+        np.where(hidden, np.float32(0), x),
+        *(np.pad(array[part], (0, pad)) for array in targets.arrays),
+    )
+
+
+def standardisation(
+    arrays: Sequence[tuple[NDArray[np.float32], Targets]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean and scale of each feature, shape (f,), from values inside its 1st..99th percentile."""
+    stacked = np.concatenate([values for values, _ in arrays[:: max(1, len(arrays) // 400)]])
+    # A feature that was never measured stays at its mean, 0.
+    stacked[:, ~np.isfinite(stacked).any(axis=0)] = 0.0
+    low, high = np.nanpercentile(stacked, [1, 99], axis=0)
+    clipped = np.clip(stacked, low, high)
+    mean = np.nanmean(clipped, axis=0).astype(np.float64)
+    return mean, np.maximum(np.nanstd(clipped, axis=0), 1e-3).astype(np.float64)
+
+
+def _update_rule() -> Callable[..., Any]:
+    """One compiled step of Adam on the summed losses of the four heads."""
+    import jax
+    import jax.numpy as jnp
+
+    def one(weights: Any, x: Any) -> Any:
+        return forward(weights, DILATIONS, x, jnp)
+
+    network: Any = jax.vmap(one, in_axes=(None, 0))
+
+    def cross(scores: Any, target: Any, smooth: float = 0.05) -> Any:
+        log = jax.nn.log_softmax(scores)
+        picked = jnp.take_along_axis(log, target[..., None], axis=-1)[..., 0]
+        return -(1 - smooth) * picked - smooth * log.mean(axis=-1)
+
+    def loss(
+        weights: Any, x: Any, phase: Any, step: Any, opened: Any, rate: Any, weight: Any
+    ) -> Any:
+        phase_score, step_score, open_score, rate_score = network(weights, x)
+        line = jnp.logaddexp(0, open_score[..., 0]) - opened * open_score[..., 0]
+        known = jnp.isfinite(rate)
+        off = jnp.abs(rate_score[..., 0] - jnp.where(known, rate, 0.0)) * known
+        total = cross(phase_score, phase) + cross(step_score, step) + 0.5 * line + 0.5 * off
+        decay = sum((value**2).sum() for name, value in weights.items() if name.endswith("_w"))
+        return (total * weight).sum() / jnp.maximum(weight.sum(), 1) + 1e-5 * decay
+
+    def update(weights: Any, first: Any, second: Any, t: Any, rate: Any, batch: Any) -> Any:
+        gradient = jax.grad(loss)(weights, *batch)
+        norm = jnp.sqrt(sum((g**2).sum() for g in gradient.values()))
+        limit = jnp.minimum(1.0, 1.0 / (norm + 1e-6))
+        new: tuple[dict[str, Any], dict[str, Any], dict[str, Any]] = ({}, {}, {})
+        for name, raw in gradient.items():
+            g = raw * limit
+            new[1][name] = 0.9 * first[name] + 0.1 * g
+            new[2][name] = 0.999 * second[name] + 0.001 * g**2
+            step_size = (new[1][name] / (1 - 0.9**t)) / (
+                jnp.sqrt(new[2][name] / (1 - 0.999**t)) + 1e-8
+            )
+            new[0][name] = weights[name] - rate * step_size
+        return new
+
+    compiled: Callable[..., Any] = jax.jit(update)
+    return compiled
+
+
+def fit(
+    arrays: Sequence[tuple[NDArray[np.float32], Targets]],
+    *,
+    steps: int,
+    seed: int,
+    progress: Callable[[float], None],
+) -> tuple[dict[str, NDArray[np.float32]], NDArray[np.float64], NDArray[np.float64]]:
+    """Fit the network by Adam (Kingma and Ba 2015) with a warm-up and a cosine schedule.
+
+    Returns:
+        The weights, and the mean and scale of the features, shape (f,) each.
+    """
+    rng = np.random.default_rng(seed)
+    mean, scale = standardisation(arrays)
+    ready: list[tuple[NDArray[np.float32], Targets]] = []
+    for values, targets in arrays:
+        standard = np.clip((values - mean) / scale, -FEATURE_CLIP, FEATURE_CLIP)
+        ready.append((np.nan_to_num(standard).astype(np.float32), targets))
+    update = _update_rule()
+    weights: Any = initial_weights(len(mean), rng)
+    first = {name: np.zeros_like(value) for name, value in weights.items()}
+    second = {name: np.zeros_like(value) for name, value in weights.items()}
+    lengths = np.array([len(values) for values, _ in ready], dtype=float)
+    chance = np.sqrt(lengths) / np.sqrt(lengths).sum()
+    for number in range(1, steps + 1):
+        picks = rng.choice(len(ready), BATCH, p=chance)
+        crops = [_crop(ready[pick][0], ready[pick][1], rng) for pick in picks]
+        batch = tuple(np.stack(column) for column in zip(*crops, strict=True))
+        rate = min(1.0, number / 100) * 1e-3 * (1 + np.cos(np.pi * number / steps))
+        weights, first, second = update(weights, first, second, number, rate, batch)
+        if number % 20 == 0 or number == steps:
+            progress(number / steps)
+    return {name: np.asarray(value) for name, value in weights.items()}, mean, scale
+
+
+def frame_accuracy(model: EmissionModel, examples: Iterable[Example]) -> dict[str, float]:
+    """Share of grid steps whose most probable phase, and step, is the labelled one."""
+    hits = {"phase": 0.0, "step": 0.0}
+    total = 0
+    for example in examples:
+        features = compute_features(example.track)
+        scores = model.score(features)
+        targets = targets_on_grid(example.label, features.time.times_s)
+        hits["phase"] += float((scores.phase_prob.argmax(axis=1) == targets.phase).sum())
+        hits["step"] += float((scores.step_prob.argmax(axis=1) == targets.step).sum())
+        total += len(targets.phase)
+    return {name: hit / max(1, total) for name, hit in hits.items()}
+
+
+def load_label(path: Path) -> dict[str, Any]:
+    """Read a label document.
+
+    Raises:
+        LabelError: naming the file, if it is not one.
+    """
+    try:
+        label = json.loads(path.read_text(encoding="utf-8"))
+        if not label["labels"]:
+            raise ValueError("it holds no labels")
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise LabelError(
+            f"{path}: this is not a label file ({error}); make one with sample_clips/make_clips.py."
+        ) from error
+    return dict(label)
+
+
+def train_model(
+    examples: Sequence[Example],
+    held_out: Sequence[Example],
+    *,
+    versions: int,
+    steps: int,
+    seed: int,
+    recipe: dict[str, Any],
+    progress: Callable[[str, float], None],
+) -> EmissionModel:
+    """Fit a model and write its recipe and held-out accuracy into it."""
+    names, arrays = build_arrays(
+        examples, versions, seed, lambda share: progress("features", share)
+    )
+    weights, mean, scale = fit(
+        arrays, steps=steps, seed=seed, progress=lambda share: progress("fit", share)
+    )
+    counts = np.bincount(
+        np.concatenate([targets.phase for _, targets in arrays]), minlength=len(PHASES)
+    ).astype(float)
+    model = EmissionModel(
+        feature_names=names,
+        mean=mean,
+        scale=scale,
+        weights=weights,
+        dilations=DILATIONS,
+        phase_prior=(counts + 1) / (counts + 1).sum(),
+        recipe=recipe,
+    )
+    return replace(
+        model,
+        recipe={
+            **recipe,
+            "recordings": len(examples),
+            "degraded_versions": versions,
+            "steps": steps,
+            "seed": seed,
+            "held_out_recordings": len(held_out),
+            "held_out_frame_accuracy": frame_accuracy(model, held_out),
+        },
+    )
+
+
+TRACKED_SUFFIX = ".landmarks.npz"
+"""A packed track beside its label document: a recording drawn and tracked in one go."""
+
+HELD_OUT_EVERY = 10
+"""Every so-manieth recording is kept back to measure the fit; it is never fitted on."""
+
+
+def load_examples(folder: Path, cache_dir: Path | None = None) -> list[Example]:
+    """Every labelled recording of a folder, sorted by name.
+
+    A label document ``NAME.json`` needs ``NAME.landmarks.npz`` (see
+    ``sample_clips/make_clips.py --landmarks``) or ``NAME.mp4`` beside it.
+
+    Raises:
+        LabelError: if the folder holds none.
+    """
+    from review.cache import load_or_track, unpack_track
+    from review.landmarks import Sampling
+
+    examples = []
+    for path in sorted(folder.glob("*.json")):
+        label = load_label(path)
+        tracked, video = path.with_suffix(TRACKED_SUFFIX), path.with_suffix(".mp4")
+        if tracked.is_file():
+            with np.load(tracked, allow_pickle=False) as stored:
+                track = unpack_track({name: stored[name] for name in stored.files})
+        elif video.is_file():
+            sampling = Sampling(mirrored=bool(label.get("clip", {}).get("mirrored", False)))
+            track, _, _ = load_or_track(video, sampling, cache_dir)
+        else:
+            continue
+        examples.append(Example(path.stem, track, label))
+    if not examples:
+        raise LabelError(
+            f"{folder}: there is no labelled recording here; make some with "
+            "sample_clips/make_clips.py --variations N --landmarks --out FOLDER."
+        )
+    return examples
+
+
+def main(folder: Path, out: Path, *, versions: int = 14, steps: int = 2600, seed: int = 1) -> Path:
+    """Train on every recording of ``folder`` and write the model into ``out``."""
+    from rich.progress import Progress
+
+    examples = load_examples(folder)
+    held_out = examples[HELD_OUT_EVERY - 1 :: HELD_OUT_EVERY]
+    kept_back = {example.name for example in held_out}
+    fitted = [example for example in examples if example.name not in kept_back]
+    seeds = sorted({example.name.rpartition("_")[0] for example in examples})
+    recipe = {"data": f"{len(examples)} rendered recordings: {', '.join(seeds)}"}
+    with Progress() as bar:
+        tasks = {name: bar.add_task(name, total=1.0) for name in ("features", "fit")}
+        model = train_model(
+            fitted,
+            held_out,
+            versions=versions,
+            steps=steps,
+            seed=seed,
+            recipe=recipe,
+            progress=lambda name, share: bar.update(tasks[name], completed=share),
+        )
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / "emissions.npz"
+    save_model(model, path)
+    print(json.dumps(model.recipe, indent=1))
+    return path
