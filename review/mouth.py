@@ -1,0 +1,378 @@
+"""Mouth movement from the face mesh: what the lips and the head do over time.
+
+What tells talking from a smile, a yawn or tracking noise is the *change* of the lip opening:
+fast, to and fro, and irregular. Everything is computed from samples 0.03-0.12 s apart (about
+8-30 a second); a mouth that is not in view or behind a hand gives NaN, never stillness.
+
+Coordinate frame as in :class:`review.tracks.LandmarkTrack`; openings are relative to the
+width of the person's mouth at rest, so that camera distance cancels.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.facemesh import FACE_INDEX, INNER_LIP_PAIRS, OUTER_LIPS
+from review.features import hand_breadth
+from review.tracks import FeatureTrack, LandmarkTrack
+
+Array = NDArray[np.float64]
+
+REST_WIDTH_OF_EYE_SPAN = 0.5
+"""Mouth width at rest over the distance of the outer eye corners.
+
+0.45-0.52 on seven adult faces tracked for this project. The eye span is used because the
+mouth's own width changes with every vowel and smile.
+"""
+
+GRID_HZ = 15.0
+"""Mouth movement is looked at 15 times a second, or as often as the track allows.
+
+Lip movement in speech lies below about 7 Hz (common practice, no source), so a faster
+track adds only noise.
+"""
+
+MAX_STEP_S = 0.13
+"""Samples further apart than this (slower than about 8 a second) cannot show talking."""
+
+BAND_HZ = (2.0, 8.0)
+"""Band of the energy feature, cut at half the sampling rate."""
+
+ENERGY_WINDOW_S = 1.0
+RATE_WINDOW_S = 0.5
+"""Half width of the triangular window over which the rate of change is averaged."""
+
+LOCAL_WINDOW_S = 0.14
+"""The same for the rate that finds the edges of a span."""
+
+TURNING_WINDOW_S = 0.6
+"""Half width of the triangular window in which changes of direction are counted."""
+
+CHEWING_WINDOW_S = 4.0
+CHEWING_HZ = (0.8, 1.8)
+"""Chewing is a regular movement of 1-1.5 Hz (common practice, no source)."""
+
+TURN_SIZE = 0.03
+TURN_JITTERS = 3.0
+"""A change of direction counts when the opening moved by more than ``TURN_SIZE`` (resting
+mouth widths) before and after it, and by more than three standard deviations of the jitter."""
+
+OPEN_LIPS = 0.2
+OPEN_LIP_JITTER = 2.5
+"""Parted lips (by 0.2 resting mouth widths or more) jitter about 3.5 times as much as the
+nose does; closed ones no more than it. Seen on real and drawn faces at rest."""
+
+WHITE_STEP = 1.128
+"""Mean absolute difference of two unit normal numbers, 2 / sqrt(pi)."""
+
+HAND_COVERS = 0.35
+"""A lip point nearer to a hand keypoint than this (hand widths) lies behind the hand."""
+
+
+# --- what the face shows in each frame ------------------------------------------------
+
+
+def _pose(face: Array) -> tuple[Array, Array, Array]:
+    """Head yaw and pitch in degrees (0 = facing the camera), and the outer eye span, each (n,).
+
+    Angles come from the mesh's own depth: across the eyes for yaw, from forehead to chin for
+    pitch. The sign of yaw is kept (positive: the person's left side is further away).
+    """
+    eyes = face[:, FACE_INDEX["left_eye_outer"]] - face[:, FACE_INDEX["right_eye_outer"]]
+    length = face[:, FACE_INDEX["chin"]] - face[:, FACE_INDEX["forehead"]]
+    span = np.linalg.norm(eyes[:, :2], axis=1)
+    # In a flipped track left and right change places; the direction across must not.
+    side = np.where(eyes[:, 0] < 0, -1.0, 1.0)
+    yaw = np.degrees(np.arctan2(side * eyes[:, 2], span))
+    pitch = np.degrees(np.arctan2(length[:, 2], np.linalg.norm(length[:, :2], axis=1)))
+    return yaw, pitch, span
+
+
+def _lips_behind_hand(face: Array, track: LandmarkTrack) -> Array:
+    """Shape (n,): share of the outer lip points that lie behind a tracked hand, 0..1."""
+    lips = face[:, list(OUTER_LIPS), :2]
+    behind = np.zeros(lips.shape[:2], dtype=bool)
+    centre, reach = lips.mean(axis=1), np.ptp(lips[..., 0], axis=1)
+    for side in range(2):
+        hand = track.hands[:, side, :, :2].astype(np.float64)
+        size = hand_breadth(hand)
+        gap = np.linalg.norm(hand - centre[:, None], axis=2).min(axis=1)
+        with np.errstate(invalid="ignore"):
+            close = np.flatnonzero(gap < reach + size)
+        for i in close:
+            bones = np.concatenate([hand[i], (hand[i, 1:] + hand[i, :-1]) / 2])
+            distance = np.linalg.norm(lips[i][:, None] - bones[None], axis=2).min(axis=1)
+            behind[i] |= distance < HAND_COVERS * size[i]
+    return np.asarray(behind.mean(axis=1))
+
+
+def lip_opening(track: LandmarkTrack) -> Array:
+    """Shape (n,): mean gap of the inner lips over the resting mouth width, NaN without a face.
+
+    Corrected for head pose by the cosines of yaw and pitch (held at 60 degrees, beyond which
+    the picture shows too little to correct).
+    """
+    face = track.face.astype(np.float64)
+    yaw, pitch, span = _pose(face)
+    upper, lower = (list(pair) for pair in zip(*INNER_LIP_PAIRS, strict=True))
+    gap = np.linalg.norm(face[:, upper, :2] - face[:, lower, :2], axis=2).mean(axis=1)
+    true_span = span / np.maximum(np.cos(np.radians(yaw)), 0.5)
+    true_gap = gap / np.maximum(np.cos(np.radians(pitch)), 0.5)
+    return np.asarray(true_gap / (REST_WIDTH_OF_EYE_SPAN * true_span))
+
+
+# --- moving windows over a regular grid -------------------------------------------------
+
+
+def _to_grid(values: Array, times: Array, hz: float) -> tuple[Array, Array]:
+    """Samples smoothed by a triangle of half width 1/hz and put on a grid of ``hz``.
+
+    Returns:
+        Grid times (m,) and values (m,); NaN where the neighbours lie further apart than
+        ``MAX_STEP_S``.
+    """
+    known = np.isfinite(values)
+    times, values = times[known], values[known]
+    grid = np.arange(int(np.floor((times[-1] - times[0]) * hz + 1e-9)) + 1) / hz + times[0]
+    weight, total = np.ones_like(values), values.copy()
+    for step in range(1, 1 + int(np.ceil(1.0 / hz / max(np.median(np.diff(times)), 1e-3)))):
+        near = np.clip(1.0 - (times[step:] - times[:-step]) * hz, 0.0, None)
+        total[step:] += near * values[:-step]
+        total[:-step] += near * values[step:]
+        weight[step:] += near
+        weight[:-step] += near
+    out = np.interp(grid, times, total / weight)
+    after = np.clip(np.searchsorted(times, grid), 1, len(times) - 1)
+    out[times[after] - times[after - 1] > MAX_STEP_S] = np.nan
+    return grid, out
+
+
+def _windowed(values: Array, half_width: int) -> Array:
+    """Triangle-weighted mean over ``2 * half_width + 1`` finite neighbours, (m,) -> (m,)."""
+    kernel = 1.0 - np.abs(np.arange(-half_width, half_width + 1)) / (half_width + 1.0)
+    known = np.isfinite(values)
+    total = np.convolve(np.where(known, values, 0.0), kernel, mode="full")
+    weight = np.convolve(known.astype(float), kernel, mode="full")
+    keep = slice(half_width, half_width + len(values))
+    total, weight = total[keep], weight[keep]
+    return np.divide(total, weight, out=np.full_like(total, np.nan), where=weight > 1e-9)
+
+
+def _spectra(values: Array, hz: float, window_s: float) -> tuple[Array, Array]:
+    """Power spectra of Hann-weighted, linearly detrended windows around each grid time.
+
+    Args:
+        values: shape (m,). A window touching a NaN gives NaN.
+        hz: grid rate.
+        window_s: length of a window.
+
+    Returns:
+        Frequencies (f,) in Hz and one-sided power density (m, f), scaled so that the sum
+        over frequencies times their spacing is the mean square of the window's signal.
+    """
+    size = max(4, round(window_s * hz))
+    before = size // 2
+    padded = np.concatenate([np.full(before, np.nan), values, np.full(size - before - 1, np.nan)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, size)
+    slope = np.arange(size) - (size - 1) / 2
+    mean = windows.mean(axis=1, keepdims=True)
+    tilt = (windows @ slope / (slope @ slope))[:, None]
+    hann = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
+    spectrum = np.fft.rfft((windows - mean - tilt * slope) * hann, axis=1)
+    power = np.abs(spectrum) ** 2 / (hz * (hann @ hann))
+    power[:, 1 : (size + 1) // 2] *= 2.0
+    return np.fft.rfftfreq(size, 1.0 / hz), power
+
+
+def band_energy(values: Array, hz: float) -> Array:
+    """Mean square of the 2-8 Hz part in the 1 s around each grid time, (m,) -> (m,).
+
+    The band ends at half of ``hz`` where that is lower. A window that reaches over a gap or
+    over either end is NaN.
+    """
+    frequencies, power = _spectra(values, hz, ENERGY_WINDOW_S)
+    band = (frequencies >= BAND_HZ[0]) & (frequencies <= BAND_HZ[1])
+    return np.asarray(power[:, band].sum(axis=1) * (frequencies[1] - frequencies[0]))
+
+
+def chewing_share(values: Array, hz: float) -> Array:
+    """Share (0..1) of the movement above 0.5 Hz that sits in one narrow 0.8-1.8 Hz peak.
+
+    Over the 4 s around each grid time, (m,) -> (m,); NaN near gaps and ends. The peak and
+    its two neighbours (a Hann window's main lobe) count; even, slow chewing gives nearly 1.
+    """
+    frequencies, power = _spectra(values, hz, CHEWING_WINDOW_S)
+    moving = frequencies >= 0.5
+    slow = np.flatnonzero((frequencies >= CHEWING_HZ[0]) & (frequencies <= CHEWING_HZ[1]))
+    if slow.size == 0:
+        return np.full(len(values), np.nan)
+    lobes = np.stack([power[:, i - 1 : i + 2].sum(axis=1) for i in slow], axis=1).max(axis=1)
+    total = power[:, moving].sum(axis=1)
+    share = np.divide(lobes, total, out=np.zeros_like(total), where=total > 1e-9)
+    share[~np.isfinite(total)] = np.nan
+    return np.asarray(np.clip(share, 0.0, 1.0))
+
+
+def _nearest_known(values: Array, reach: int) -> Array:
+    """NaN replaced by the nearest finite value up to ``reach`` samples away, (m,) -> (m,)."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size == 0:
+        return values
+    index = np.arange(len(values))
+    after = known[np.clip(np.searchsorted(known, index), 0, known.size - 1)]
+    before = known[np.clip(np.searchsorted(known, index, side="right") - 1, 0, known.size - 1)]
+    nearest = np.where(np.abs(after - index) < np.abs(index - before), after, before)
+    return np.where(np.abs(nearest - index) <= reach, values[nearest], np.nan)
+
+
+def turning_points(values: Array, size: Array) -> NDArray[np.bool_]:
+    """Shape (m,): where the opening turns after moving more than ``size`` and before it again.
+
+    ``size`` has shape (m,): what counts as a movement at each time.
+
+    A zigzag filter: small wobbles within a movement do not count. A gap starts afresh.
+    """
+    turns = np.zeros(len(values), dtype=bool)
+    direction, extreme, at = 0, np.nan, -1
+    for i, (value, least) in enumerate(zip(values.tolist(), size.tolist(), strict=True)):
+        if value != value or extreme != extreme:  # NaN on either side: start afresh
+            direction, extreme, at = 0, value, i
+        elif direction == 0:
+            if abs(value - extreme) > least:
+                direction, extreme, at = (1 if value > extreme else -1), value, i
+        elif (value - extreme) * direction >= 0:
+            extreme, at = value, i
+        elif (extreme - value) * direction > least:
+            turns[at] = True
+            direction, extreme, at = -direction, value, i
+    return turns
+
+
+# --- the track of the mouth ---------------------------------------------------------------
+
+_MOVEMENT: tuple[tuple[str, str], ...] = (
+    ("opening_rate", "1/s"),
+    ("local_rate", "1/s"),
+    ("to_and_fro", "1"),
+    ("turning_rate", "1/s"),
+    ("band_energy", "resting mouth widths^2"),
+    ("chewing", "1"),
+    ("jitter_rate", "1/s"),
+)
+_COLUMNS: tuple[tuple[str, str], ...] = (
+    ("opening", "resting mouth widths"),
+    *_MOVEMENT,
+    ("yaw", "deg"),
+    ("pitch", "deg"),
+    ("turn_rate", "deg/s"),
+    ("face_height", "px"),
+    ("lower_face_seen", "1"),
+    ("step", "s"),
+)
+
+
+def movement_columns(opening: Array, rigid: Array, times_s: Array) -> dict[str, Array]:
+    """What an opening does over time, at the sample times.
+
+    Args:
+        opening: shape (n,), in resting mouth widths, NaN where not seen.
+        rigid: shape (n,), a length on the face that no expression changes, same unit; how
+            much it seems to change tells how much the tracking jitters.
+        times_s: shape (n,).
+
+    Returns:
+        Columns of shape (n,): ``opening_rate`` mean absolute change a second over +-0.5 s;
+        ``local_rate`` the same over +-0.14 s; ``to_and_fro`` 0 where that
+        change goes one way only, 1 where it cancels; ``turning_rate`` changes of direction a
+        second over +-0.6 s; ``band_energy``;
+        ``chewing``; ``jitter_rate`` the rate that jitter alone would give, from that of
+        ``rigid``.
+    """
+    names = [name for name, _ in _MOVEMENT]
+    known = np.isfinite(opening)
+    if known.sum() < 3:
+        return {name: np.full(len(opening), np.nan) for name in names}
+    typical = float(np.median(np.diff(times_s)))
+    hz = min(GRID_HZ, 1.0 / min(typical, MAX_STEP_S))
+    grid, value = _to_grid(opening, times_s, hz)
+    _, still = _to_grid(np.where(known, rigid, np.nan), times_s, hz)
+    change = np.append(np.diff(value), np.nan) * hz
+    half = round(RATE_WINDOW_S * hz)
+    rate = _windowed(np.abs(change), half)
+    drift = np.abs(_windowed(change, half))
+    steady = _windowed(np.abs(np.append(np.diff(still), np.nan)) * hz, half)
+    parted = np.clip(_windowed(value, half) / OPEN_LIPS, 0.0, 1.0)
+    jitter = steady * (1.0 + OPEN_LIP_JITTER * parted)
+    size = np.fmax(TURN_SIZE, TURN_JITTERS * jitter / (WHITE_STEP * hz))
+    turns = np.where(np.isfinite(value), turning_points(value, size) * hz, np.nan)
+    columns = {
+        "opening_rate": rate,
+        "local_rate": _windowed(np.abs(change), round(LOCAL_WINDOW_S * hz)),
+        "to_and_fro": 1.0 - np.divide(drift, rate, out=np.ones_like(rate), where=rate > 1e-9),
+        "turning_rate": _windowed(turns, round(TURNING_WINDOW_S * hz)),
+        "band_energy": band_energy(value, hz),
+        "chewing": _nearest_known(chewing_share(value, hz), round(CHEWING_WINDOW_S / 2 * hz)),
+        "jitter_rate": jitter,
+    }
+    nearest = np.clip(np.round((times_s - grid[0]) * hz).astype(int), 0, len(grid) - 1)
+    out = {}
+    for name, column in columns.items():
+        # Nearest grid value: interpolating would smear a gap's NaN over its neighbours.
+        at_samples = column[nearest]
+        at_samples[~known] = np.nan
+        out[name] = at_samples
+    return out
+
+
+def mouth_track(track: LandmarkTrack) -> FeatureTrack:
+    """Everything the mouth and the head show, at the track's own sample times.
+
+    Args:
+        track: landmarks; ``face`` holds the points of :data:`review.facemesh.FACE_POINTS`.
+
+    Returns:
+        Columns ``opening`` (see :func:`lip_opening`), those of :func:`movement_columns`,
+        ``yaw`` and ``pitch`` (degrees, 0 = facing the camera), ``turn_rate`` (how fast the
+        head turns, degrees a second over +-0.5 s), ``face_height`` (forehead to chin, px),
+        ``lower_face_seen`` (share of the lips not behind a tracked hand) and ``step`` (time
+        to the nearer neighbouring sample). NaN where no face was tracked.
+    """
+    times = track.time.times_s.astype(np.float64)
+    face = track.face.astype(np.float64)
+    seen = track.face_seen & np.isfinite(face[:, :, 0]).all(axis=1)
+    face = np.where(seen[:, None, None], face, np.nan)
+    columns = {name: np.full(len(times), np.nan) for name, _ in _COLUMNS}
+    steps = np.diff(times, prepend=-np.inf, append=np.inf)
+    columns["step"] = np.minimum(steps[:-1], steps[1:])
+    if seen.any():
+        yaw, pitch, span = _pose(face)
+        behind = np.where(
+            seen, _lips_behind_hand(np.where(seen[:, None, None], face, 0.0), track), np.nan
+        )
+        opening = np.where(seen, lip_opening(track), np.nan)
+        opening[behind > 0] = np.nan  # lips guessed behind a hand are no evidence
+        nose = face[:, FACE_INDEX["nose_base"]] - face[:, FACE_INDEX["nose_bridge"]]
+        rigid = np.linalg.norm(nose[:, :2], axis=1) / (REST_WIDTH_OF_EYE_SPAN * span)
+        columns.update(movement_columns(opening, rigid, times))
+        height = face[:, FACE_INDEX["chin"]] - face[:, FACE_INDEX["forehead"]]
+        columns["opening"] = opening
+        columns["yaw"], columns["pitch"] = yaw, pitch
+        columns["turn_rate"] = _turn_rate(yaw, pitch, times)
+        columns["face_height"] = np.linalg.norm(height[:, :2], axis=1) * track.frame_size_px[0]
+        columns["lower_face_seen"] = 1.0 - behind
+    return FeatureTrack(
+        time=track.time,
+        names=tuple(name for name, _ in _COLUMNS),
+        units=tuple(unit for _, unit in _COLUMNS),
+        values=np.stack([columns[name] for name, _ in _COLUMNS], axis=1),
+    )
+
+
+def _turn_rate(yaw: Array, pitch: Array, times: Array) -> Array:
+    """Shape (n,): mean turning speed of the head in degrees a second over +-0.5 s."""
+    if len(times) < 2:
+        return np.full(len(times), np.nan)
+    step = np.append(np.diff(times), np.nan)
+    speed = np.hypot(np.append(np.diff(yaw), np.nan), np.append(np.diff(pitch), np.nan)) / step
+    return _windowed(speed, max(1, round(RATE_WINDOW_S / float(np.median(np.diff(times))))))

@@ -1,0 +1,359 @@
+"""The wiping of the work surface: which part was wiped, and which was gone over again.
+
+The flat hand's outline (palm and fingers, with a rim for the cloth) is swept along its path
+over a grid of cells. Frame: picture coordinates as in :class:`review.tracks.LandmarkTrack`;
+areas are on the table. A share of a plane's area survives any slanted view except for
+perspective, which makes what is further away smaller: each cell is therefore weighted by how
+much table it shows, from the four corners of the work area where they are given, else from
+how large the hand looks there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.features import hand_breadth, moving_mean, resample
+from review.measures import Measurement
+from review.settings import SurfaceDetection
+from review.timeline import Interval, Phase, Timeline, merge_intervals
+from review.tracks import LandmarkTrack, TimeBase, spans_where
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STEP_S = 0.05
+"""Time between two footprints; a hand at 30 cm/s moves less than one cell of 0.2 widths."""
+
+SMOOTH_STEPS = 5
+"""Keypoints are averaged over a quarter of a second, so that jitter does not wipe."""
+
+BRIDGE_S = 0.6
+"""A fast flat hand is often lost for a few frames; within a stroke its way is a line."""
+
+REVERSAL_SIZE = 0.7
+"""Hand widths moved before and after a change of direction for it to count as a reversal."""
+
+MOST = 0.5
+"""The hand goes over wiped places when more than this share of its middle does."""
+
+MAX_CELLS = 40_000
+"""Upper limit of the grid; cells grow when the path is so long that it would be exceeded."""
+
+
+@dataclass(frozen=True, slots=True)
+class WipedGrid:
+    """How often each place was wiped, to be drawn over a picture.
+
+    Attributes:
+        x, y: centres of columns and rows in picture widths, shapes (c,) and (r,).
+        wiped: shape (r, c), whether the hand's outline passed over the cell.
+        visits: shape (r, c), how often the middle of the hand came by, passes closer together
+            than the delay counting once.
+        rewiped: shape (r, c), visited again while most of the middle of the hand was over
+            places visited before.
+        area: shape (r, c), which cells belong to the work area.
+        weight: shape (r, c), table area a cell shows, relative.
+    """
+
+    x: Array
+    y: Array
+    wiped: Mask
+    visits: NDArray[np.int64]
+    rewiped: Mask
+    area: Mask
+    weight: Array
+
+
+@dataclass(frozen=True, slots=True)
+class WipingFindings:
+    """The wiping of one recording.
+
+    Attributes:
+        covered: ``surface.covered``, share of the work area wiped.
+        gone_over_again: ``surface.gone_over_again``, share of the wiped area gone over again.
+        reversals: changes of direction along the strokes, None where the hand was not seen.
+        grid: the picture behind the numbers, None where there is none.
+    """
+
+    covered: Measurement
+    gone_over_again: Measurement
+    reversals: int | None
+    grid: WipedGrid | None
+
+    @property
+    def measurements(self) -> tuple[Measurement, ...]:
+        """Both measurements."""
+        return self.covered, self.gone_over_again
+
+
+# --- plane geometry ---------------------------------------------------------------------------
+
+
+def convex_hull(points: Array) -> Array:
+    """Corners (k, 2) of the convex hull of points (n, 2), in order around it.
+
+    Andrew's monotone chain (1979). Fewer than three corners mean that it has no area.
+    """
+    ordered = sorted(map(tuple, points.tolist()))
+    if len(ordered) < 3:
+        return np.array(ordered)
+
+    def half(sequence: Sequence[tuple[float, ...]]) -> list[tuple[float, ...]]:
+        chain: list[tuple[float, ...]] = []
+        for p in sequence:
+            while len(chain) > 1:
+                (ax, ay), (bx, by) = chain[-2], chain[-1]
+                if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
+                    break
+                chain.pop()
+            chain.append(p)
+        return chain[:-1]
+
+    return np.array(half(ordered) + half(ordered[::-1]))
+
+
+def inside_convex(points: Array, corners: Array) -> Mask:
+    """Shape (n,): which points (n, 2) lie in a convex polygon (k, 2), its edge included."""
+    if len(corners) < 3:
+        return np.zeros(len(points), dtype=bool)
+    edge = np.roll(corners, -1, axis=0) - corners
+    offset = points[:, None] - corners[None]
+    cross = edge[None, :, 0] * offset[..., 1] - edge[None, :, 1] * offset[..., 0]
+    return np.asarray((cross >= -1e-12).all(axis=1) | (cross <= 1e-12).all(axis=1))
+
+
+def square_homography(corners: Array) -> Array:
+    """The 3 x 3 matrix that takes four picture points (4, 2), in order around, to the unit square.
+
+    Raises:
+        ValueError: if the corners do not span an area in a convex order.
+    """
+    if corners.shape != (4, 2) or len(convex_hull(corners)) != 4:
+        raise ValueError("a work area needs four corners of a convex shape, in order around it")
+    target = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    rows = []
+    for (x, y), (u, v) in zip(corners.tolist(), target.tolist(), strict=True):
+        rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
+        rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
+    # Homogeneous least squares: the plane's horizon may run through the picture's origin.
+    return np.asarray(np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3))
+
+
+# --- the hand that wipes ------------------------------------------------------------------------
+
+
+def _wiping_hand(track: LandmarkTrack, spans: Sequence[Interval]) -> tuple[TimeBase, Array]:
+    """The busier hand over the spans: sample times, keypoints (m, 21, 2); NaN = not seen."""
+    times = track.time.times_s.astype(np.float64)
+    grids = [
+        np.arange(span.start_s, span.end_s, STEP_S) for span in spans if span.duration_s > STEP_S
+    ]
+    grid = np.concatenate(grids) if grids else np.array([spans[0].start_s])
+    hands = track.hands[..., :2].astype(np.float64)
+    paths = [resample(hands[:, side], times, grid, BRIDGE_S) for side in (0, 1)]
+    paths = [
+        np.where(np.isfinite(path), moving_mean(path, SMOOTH_STEPS).reshape(path.shape), np.nan)
+        for path in paths
+    ]
+    # A tracker's ghost jumps about; the median step is what a wiping hand does steadily.
+    busy = [_travel(path) for path in paths]
+    return TimeBase(grid, float(grid[-1] + STEP_S)), paths[int(np.argmax(busy))]
+
+
+def _travel(path: Array) -> float:
+    """Distance travelled by a hand, in picture widths, jumps of over half a hand left out."""
+    palm = path[:, (0, 5, 9, 13, 17)].mean(axis=1)
+    step = np.linalg.norm(np.diff(palm, axis=0), axis=1)
+    size = hand_breadth(path)
+    if not np.isfinite(size).any():
+        return 0.0
+    step = step[np.isfinite(step) & (step < 0.5 * np.nanmedian(size))]
+    return float(step.sum())
+
+
+def _footprint(hand: Array, rim: float, share: float) -> Array:
+    """Outline of a flat hand (21, 2), widened by ``rim`` and scaled about its middle."""
+    hull = convex_hull(hand)
+    middle = hull.mean(axis=0)
+    away = hull - middle
+    length = np.linalg.norm(away, axis=1, keepdims=True)
+    grown = away * (1.0 + rim / np.maximum(length, 1e-9))
+    return np.asarray(middle + share * grown)
+
+
+def _reversals(palm: Array, width: float) -> int:
+    """Changes of direction along the main axis of a path (m, 2)."""
+    known = palm[np.isfinite(palm[:, 0])]
+    if len(known) < 3:
+        return 0
+    centred = known - known.mean(axis=0)
+    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+    place = centred @ axis / width
+    count, direction, extreme = 0, 0, float(place[0])
+    for value in place.tolist():
+        if direction == 0 and abs(value - extreme) > REVERSAL_SIZE:
+            direction, extreme = (1 if value > extreme else -1), value
+        elif direction and (value - extreme) * direction > 0:
+            extreme = value
+        elif direction and (extreme - value) * direction > REVERSAL_SIZE:
+            count, direction, extreme = count + 1, -direction, value
+    return count
+
+
+# --- sweeping ------------------------------------------------------------------------------------
+
+
+def _cells(path: Array, size: float, margin: float, corners: Array | None) -> tuple[Array, Array]:
+    """Centres of the grid's columns and rows over everything the hand reached."""
+    points = path[np.isfinite(path).all(axis=(1, 2))].reshape(-1, 2)
+    if corners is not None:
+        points = np.concatenate([points, corners])
+    low, high = points.min(axis=0) - margin, points.max(axis=0) + margin
+    extent = high - low
+    size = max(size, float(np.sqrt(extent[0] * extent[1] / MAX_CELLS)))
+    counts = np.maximum(1, np.ceil(extent / size)).astype(int)
+    return tuple(low[k] + (np.arange(counts[k]) + 0.5) * size for k in (0, 1))
+
+
+def _weights(cells: Array, path: Array, corners: Array | None) -> Array:
+    """Table area per cell, relative, for cells (n, 2).
+
+    With corners: the Jacobian of the homography to the unit square. Without: a plane at
+    distance Z shows as area in proportion to Z**-3 and a hand on it as wide as Z**-1, so the
+    weight is hand width to the power of -3, fitted over the picture's height.
+    """
+    if corners is not None:
+        matrix = square_homography(corners)
+        depth = cells @ matrix[2, :2] + matrix[2, 2]
+        return np.asarray(np.abs(np.linalg.det(matrix)) / np.abs(depth) ** 3)
+    size, row = hand_breadth(path), path[:, (0, 5, 9, 13, 17), 1].mean(axis=1)
+    known = np.isfinite(size) & (size > 0)
+    if known.sum() < 10 or np.ptp(row[known]) < np.median(size[known]):
+        return np.ones(len(cells))
+    slope, level = np.polyfit(row[known], np.log(size[known]), 1)
+    inside = np.clip(cells[:, 1], row[known].min(), row[known].max())
+    return np.asarray(np.exp(-3.0 * (slope * inside + level - np.log(np.median(size[known])))))
+
+
+def sweep(
+    track: LandmarkTrack,
+    spans: Sequence[Interval],
+    settings: SurfaceDetection,
+    corners: Array | None = None,
+) -> tuple[WipedGrid | None, TimeBase, Array, Mask]:
+    """Sweep the wiping hand over the grid.
+
+    Returns:
+        The grid (None if the hand was never seen), the sample times (m), the hand's keypoints
+        (m, 21, 2), and which samples passed over cells wiped before (m,).
+    """
+    time, path = _wiping_hand(track, spans)
+    again = np.zeros(len(time), dtype=bool)
+    seen = np.flatnonzero(np.isfinite(path).all(axis=(1, 2)))
+    if seen.size == 0:
+        return None, time, path, again
+    width = float(np.median(hand_breadth(path[seen])))
+    rim = settings.margin_hand_widths * width
+    x, y = _cells(path, settings.cell_hand_widths * width, rim + 0.5 * width, corners)
+    cells = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    wiped = np.zeros(len(cells), dtype=bool)
+    visits = np.zeros(len(cells), dtype=np.int64)
+    rewiped = np.zeros(len(cells), dtype=bool)
+    last = np.full(len(cells), -np.inf)
+    for i in seen:
+        now = float(time.times_s[i])
+        wiped |= inside_convex(cells, _footprint(path[i], rim, 1.0))
+        under = inside_convex(cells, _footprint(path[i], rim, settings.core_share))
+        fresh = under & (now - last > settings.rewipe_delay_s)
+        visits += fresh
+        if under.any() and (visits[under] >= 2).mean() > MOST:
+            # A sliver shared with the lane beside it is no second wipe.
+            again[i] = True
+            rewiped |= under & (visits >= 2)
+        last[under] = now
+    area = (
+        inside_convex(cells, corners)
+        if corners is not None
+        else inside_convex(cells, convex_hull(cells[wiped]))
+    )
+    shape = (len(y), len(x))
+    grid = WipedGrid(
+        x, y, wiped.reshape(shape), visits.reshape(shape), rewiped.reshape(shape),
+        area.reshape(shape),
+        _weights(cells, path, corners).reshape(shape),
+    )  # fmt: skip
+    return grid, time, path, again
+
+
+def measure_wiping(
+    phases: Timeline,
+    track: LandmarkTrack,
+    settings: SurfaceDetection,
+    corners: Array | None = None,
+) -> WipingFindings:
+    """``surface.covered``, ``surface.gone_over_again`` and the reversals of the wiping.
+
+    Args:
+        phases: the surface_prep segments are looked at.
+        track: landmarks.
+        settings: see :class:`review.settings.SurfaceDetection`.
+        corners: shape (4, 2), the work area in picture widths, in order around it, where a
+            person has drawn it. Without it the area is the hull of what was wiped, and a part
+            that the hand never came near cannot be told from table that is not meant.
+
+    Raises:
+        ValueError: for corners that are not a convex four-sided shape.
+    """
+    spans = tuple(segment.interval for segment in phases.of(Phase.SURFACE_PREP))
+    if not spans:
+        why = "No wiping of the work surface was found."
+        return _nothing(spans, 0.0, why)
+    grid, time, path, again = sweep(track, spans, settings, corners)
+    seen = np.isfinite(path).all(axis=(1, 2))
+    fraction = float(seen.mean())
+    if grid is None or fraction < settings.min_seen_fraction:
+        return _nothing(spans, fraction, "The wiping hand was not seen for most of the time.")
+    width = float(np.median(hand_breadth(path[seen])))
+    if _travel(path) < settings.min_travel_hand_widths * width:
+        return _nothing(spans, 0.0, "No hand was seen to move over the surface.")
+    weight = np.where(grid.area, grid.weight, 0.0)
+    covered = float(weight[grid.wiped].sum() / weight.sum())
+    once, twice = grid.weight[grid.visits >= 1].sum(), grid.weight[grid.rewiped].sum()
+    found_area = (
+        ""
+        if corners is not None
+        else (
+            "The work area was found from the wiping itself; a part never approached is not in it."
+        )
+    )
+    regone = merge_intervals(
+        (span for span in spans_where(again, time) if _within(span, spans)),
+        settings.rewipe_delay_s,
+    )
+    palm = path[:, (0, 5, 9, 13, 17)].mean(axis=1)
+    return WipingFindings(
+        Measurement("surface.covered", covered, "share", spans, fraction, found_area),
+        Measurement(
+            "surface.gone_over_again", float(twice / once) if once else 0.0, "share",
+            regone, fraction,
+        ),
+        _reversals(palm, width),
+        grid,
+    )  # fmt: skip
+
+
+def _within(span: Interval, spans: Sequence[Interval]) -> bool:
+    return any(other.intersect(span) is not None for other in spans)
+
+
+def _nothing(spans: tuple[Interval, ...], fraction: float, why: str) -> WipingFindings:
+    return WipingFindings(
+        Measurement("surface.covered", None, "share", spans, fraction, why),
+        Measurement("surface.gone_over_again", None, "share", spans, fraction, why),
+        None,
+        None,
+    )

@@ -1,0 +1,73 @@
+"""Drain, flush and fill: the quiet spans between bursts of hand work while waiting.
+
+A camera sees hands, not fluid. When the waiting falls into exactly three quiet spans with
+hand work between them they are taken for drain, flush and fill in that order; anything else
+is 'cannot tell', and the total alone is certain.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from review.features import HOP_S, moving_mean
+from review.measures import Measurement
+from review.settings import WaitDetection
+from review.timeline import Interval, Phase, Timeline, merge_intervals
+from review.tracks import FeatureTrack, spans_where
+
+WAITS = ("drain", "flush", "fill")
+SMOOTH_S = 0.5
+
+
+def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -> list[Interval]:
+    """Spans inside ``span`` in which a hand keeps moving, in order.
+
+    A hand that is not seen does not move: waiting people put their hands down.
+    """
+    hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
+    window = 2 * round(SMOOTH_S / hop / 2) + 1
+    fastest = np.zeros(len(features.time))
+    for side in ("left", "right"):
+        speed = np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
+        fastest = np.fmax(fastest, np.nan_to_num(moving_mean(speed, window)))
+    moving = (fastest >= settings.burst_hand_widths_per_s) & features.time.inside(span)
+    joined = merge_intervals(spans_where(moving, features.time), settings.min_wait_s)
+    clipped = (found.intersect(span) for found in joined)
+    return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
+
+
+def quiet_spans(
+    features: FeatureTrack, span: Interval, settings: WaitDetection
+) -> tuple[Interval, ...]:
+    """What the bursts of hand work leave of ``span``, if long enough to be a wait."""
+    edges = [span.start_s]
+    for burst in hand_work(features, span, settings):
+        edges += [burst.start_s, burst.end_s]
+    edges.append(span.end_s)
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return tuple(Interval(start, end) for start, end in pairs if end - start >= settings.min_wait_s)
+
+
+def measure_waits(
+    phases: Timeline, features: FeatureTrack, settings: WaitDetection
+) -> tuple[Measurement, ...]:
+    """``wait.drain``, ``wait.flush`` and ``wait.fill``, in seconds from hand work to hand work."""
+    segments = phases.of(Phase.WAITING)
+    if not segments:
+        why = "No waiting was found between connecting and disconnecting."
+        return tuple(Measurement(f"wait.{name}", None, "s", (), 0.0, why) for name in WAITS)
+    whole = Interval(segments[0].interval.start_s, segments[-1].interval.end_s)
+    quiet = quiet_spans(features, whole, settings)
+    if len(quiet) != len(WAITS):
+        why = (
+            f"The waiting lasted {whole.duration_s:.0f} s in all, with {len(quiet)} quiet spans; "
+            "drain, flush and fill cannot be told apart."
+        )
+        return tuple(Measurement(f"wait.{name}", None, "s", (whole,), 1.0, why) for name in WAITS)
+    # A wait begins with the hand work that starts it (a clamp opened) and ends with the next.
+    starts = [whole.start_s, quiet[0].end_s, quiet[1].end_s]
+    ends = [quiet[0].end_s, quiet[1].end_s, whole.end_s]
+    return tuple(
+        Measurement(f"wait.{name}", end - start, "s", (Interval(start, end),))
+        for name, start, end in zip(WAITS, starts, ends, strict=True)
+    )

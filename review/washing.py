@@ -1,0 +1,293 @@
+"""Hand hygiene: how long the hands rubbed, and which surfaces, in a wash or a hand rub.
+
+Two durations that must never be mixed: the whole wash runs from the first to the last of
+it (wetting, soap, rinsing and drying included; WHO 2009 speaks of this one), the rubbing
+time is the sum of the rubbing alone (CDC 2002 speaks of this one).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.emissions import SURFACES, Emissions
+from review.features import moving_mean
+from review.measures import Measurement, Result
+from review.settings import WashDetection
+from review.timeline import Interval, Phase, Segment, Surface, Timeline, merge_intervals, total_s
+from review.tracks import FeatureTrack, spans_where
+
+SMOOTH_S = 0.7
+"""Window over which step probabilities are averaged: about one slow stroke."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceRubbing:
+    """One hand surface over a whole wash.
+
+    Attributes:
+        surface: which one; left and right are the subject's own.
+        seconds: rubbing time, pauses out.
+        strokes: to-and-fro movements (or turns), estimated from the rhythm.
+        rounds: separate visits of at least ``strokes_per_round`` strokes.
+        spans: where, in order.
+        result: whether the surface was rubbed for long enough to count.
+    """
+
+    surface: Surface
+    seconds: float
+    strokes: int
+    rounds: int
+    spans: tuple[Interval, ...]
+    result: Result
+
+
+@dataclass(frozen=True, slots=True)
+class WashFindings:
+    """Everything measured about hand hygiene.
+
+    Attributes:
+        measurements: ``wash.*`` and ``rub.*``.
+        surfaces: nine records in the order of :class:`Surface`; empty without a wash.
+        wash: the wash that was measured, or None.
+        rubs: phase each hand rub came before, and the rub; None where none was found.
+    """
+
+    measurements: tuple[Measurement, ...]
+    surfaces: tuple[SurfaceRubbing, ...]
+    wash: Segment | None
+    rubs: tuple[tuple[Phase, Segment | None], ...]
+
+
+def hands_seen(features: FeatureTrack) -> NDArray[np.bool_]:
+    """Shape (m,): whether at least one hand is tracked, or merged with one just tracked."""
+    return np.asarray((features.column("left_seen") > 0) | (features.column("right_seen") > 0))
+
+
+def seen_fraction(features: FeatureTrack, spans: tuple[Interval, ...]) -> float:
+    """Share of ``spans`` in which a hand was tracked; 0 without spans."""
+    inside = np.zeros(len(features.time), dtype=bool)
+    for span in spans:
+        inside |= features.time.inside(span)
+    return float(hands_seen(features)[inside].mean()) if inside.any() else 0.0
+
+
+def surface_runs(
+    emissions: Emissions, span: Interval, settings: WashDetection
+) -> tuple[tuple[Surface, Interval], ...]:
+    """Which surface is rubbed when: sorted runs inside ``span``, pauses left out.
+
+    A sample belongs to its most probable surface while rubbing as a whole is likelier than
+    ``min_step_probability``; runs shorter than ``pause_gap_s`` are flicker and dropped, and
+    breaks shorter than that are closed.
+    """
+    inside = emissions.time.inside(span)
+    hop = float(np.median(emissions.time.widths_s))
+    smooth = moving_mean(emissions.step_prob, 2 * round(SMOOTH_S / hop / 2) + 1)[:, : len(SURFACES)]
+    rubbing = inside & (smooth.sum(axis=1) >= settings.min_step_probability)
+    best = smooth.argmax(axis=1)
+    runs: list[tuple[Surface, Interval]] = []
+    for index, name in enumerate(SURFACES):
+        spans = merge_intervals(
+            spans_where(rubbing & (best == index), emissions.time), settings.pause_gap_s
+        )
+        runs += [
+            (Surface(name), clipped)
+            for found in spans
+            if found.duration_s >= settings.pause_gap_s
+            and (clipped := found.intersect(span)) is not None
+        ]
+    return tuple(sorted(runs, key=lambda run: run[1]))
+
+
+def strokes_in(emissions: Emissions, spans: tuple[Interval, ...]) -> tuple[float, ...]:
+    """Strokes to and fro in each span: the stroke rate summed over its time."""
+    widths = emissions.time.widths_s
+    counts = []
+    for span in spans:
+        inside = emissions.time.inside(span)
+        counts.append(float((emissions.stroke_rate[inside] * widths[inside]).sum()))
+    return tuple(counts)
+
+
+def measure_surfaces(
+    emissions: Emissions, features: FeatureTrack, span: Interval, settings: WashDetection
+) -> tuple[SurfaceRubbing, ...]:
+    """Seconds, strokes and rounds of each of the nine surfaces inside one wash.
+
+    A surface is ``met`` when it was rubbed for ``min_surface_s``; ``not_assessable`` when
+    the hands were seen too little, or when time that may have been this surface could make
+    up what is missing; otherwise ``not_met``.
+    """
+    runs = surface_runs(emissions, span, settings)
+    seen = seen_fraction(features, (span,))
+    inside = emissions.time.inside(span)
+    widths = emissions.time.widths_s
+    unsure = inside & (emissions.rubbing >= settings.min_step_probability)
+    records = []
+    for index, name in enumerate(SURFACES):
+        spans = tuple(found for surface, found in runs if surface == name)
+        seconds = float(total_s(spans))
+        counts = strokes_in(emissions, spans)
+        # Expected seconds weigh each moment by its probability: what may have been missed.
+        expected = float((emissions.step_prob[unsure, index] * widths[unsure]).sum())
+        if seen < settings.min_seen_fraction:
+            result = Result.NOT_ASSESSABLE
+        elif seconds >= settings.min_surface_s:
+            result = Result.MET
+        elif expected >= settings.min_surface_s:
+            result = Result.NOT_ASSESSABLE
+        else:
+            result = Result.NOT_MET
+        records.append(
+            SurfaceRubbing(
+                surface=Surface(name),
+                seconds=seconds,
+                strokes=round(sum(counts)),
+                # Half a stroke of grace: the rhythm is read to a few per cent only.
+                rounds=sum(count >= settings.strokes_per_round - 0.5 for count in counts),
+                spans=spans,
+                result=result,
+            )
+        )
+    return tuple(records)
+
+
+def rubbing_spans(
+    emissions: Emissions, span: Interval, settings: WashDetection
+) -> tuple[Interval, ...]:
+    """Where the hands rub inside ``span``; breaks up to ``pause_gap_s`` are no pause."""
+    return merge_intervals(
+        (found for _, found in surface_runs(emissions, span, settings)), settings.pause_gap_s
+    )
+
+
+def _wash_measurements(
+    emissions: Emissions,
+    features: FeatureTrack,
+    wash: Segment | None,
+    surfaces: tuple[SurfaceRubbing, ...],
+    settings: WashDetection,
+) -> tuple[Measurement, ...]:
+    if wash is None:
+        why = "No wash was found in this recording."
+        return (
+            Measurement("wash.whole_time", None, "s", seen_fraction=0.0, why=why),
+            Measurement("wash.rubbing_time", None, "s", seen_fraction=0.0, why=why),
+            Measurement("wash.surfaces_rubbed", None, "surfaces", seen_fraction=0.0, why=why),
+        )
+    seen = seen_fraction(features, (wash.interval,))
+    rubbing = rubbing_spans(emissions, wash.interval, settings)
+    if seen < settings.min_seen_fraction:
+        why = "The hands were hidden for most of the wash."
+        return tuple(
+            Measurement(name, None, unit, (wash.interval,), seen, why)
+            for name, unit in (
+                ("wash.whole_time", "s"),
+                ("wash.rubbing_time", "s"),
+                ("wash.surfaces_rubbed", "surfaces"),
+            )
+        )
+    unclear = sum(record.result is Result.NOT_ASSESSABLE for record in surfaces)
+    count = sum(record.result is Result.MET for record in surfaces)
+    return (
+        Measurement("wash.whole_time", wash.interval.duration_s, "s", (wash.interval,), seen),
+        Measurement("wash.rubbing_time", float(total_s(rubbing)), "s", rubbing, seen),
+        Measurement(
+            "wash.surfaces_rubbed",
+            # With a surface in doubt the count is only a lower bound, so it is not given.
+            None if unclear and count + unclear >= len(SURFACES) else float(count),
+            "surfaces",
+            tuple(span for record in surfaces for span in record.spans),
+            seen,
+            f"{unclear} surfaces could not be told." if unclear else "",
+        ),
+    )
+
+
+def rub_before(phases: Timeline, target: Segment) -> tuple[Segment | None, Interval | None]:
+    """The hand rub that counts for ``target``, and the span in which it should lie.
+
+    That span runs from the end of the last phase in which something was touched (any
+    phase but a rub or ``other``) to the start of ``target``; None where it is empty.
+    """
+    touching = (Phase.WASH, Phase.SURFACE_PREP, Phase.CONNECT, Phase.WAITING, Phase.DISCONNECT)
+    before = [s for s in phases if s.interval.end_s <= target.interval.start_s]
+    last_touch = max(
+        (s.interval.end_s for s in before if s.phase in touching), default=phases.extent.start_s
+    )
+    rubs = [s for s in before if s.phase is Phase.HAND_RUB and s.interval.start_s >= last_touch]
+    gap = (
+        Interval(last_touch, target.interval.start_s)
+        if last_touch < target.interval.start_s
+        else None
+    )
+    return (max(rubs, key=lambda s: s.interval.duration_s) if rubs else None), gap
+
+
+def _rub_measurement(
+    name: str,
+    target_phase: Phase,
+    phases: Timeline,
+    features: FeatureTrack,
+    settings: WashDetection,
+) -> tuple[Measurement, Segment | None]:
+    targets = phases.of(target_phase)
+    if not targets:
+        why = f"No {target_phase.value} was found, so no rub before it can be judged."
+        return Measurement(name, None, "s", seen_fraction=0.0, why=why), None
+    rub, gap = rub_before(phases, targets[0])
+    if rub is not None:
+        seen = seen_fraction(features, (rub.interval,))
+        value: float | None = rub.interval.duration_s
+        if seen < settings.min_seen_fraction:
+            value = None
+        return Measurement(name, value, "s", (rub.interval,), seen), rub
+    if gap is None:
+        return Measurement(name, 0.0, "s", (), 1.0, "Nothing lies between the two phases."), None
+    seen = seen_fraction(features, (gap,))
+    # A short hand-over is too little time to hide a rub, seen or not.
+    if gap.duration_s >= settings.min_surface_s and seen < settings.min_seen_fraction:
+        why = "The hands were out of view where the rub should be."
+        return Measurement(name, None, "s", (gap,), seen, why), None
+    return Measurement(name, 0.0, "s", (gap,), max(seen, settings.min_seen_fraction)), None
+
+
+def measure_hygiene(
+    phases: Timeline, emissions: Emissions, features: FeatureTrack, settings: WashDetection
+) -> WashFindings:
+    """All wash and rub measurements of a recording.
+
+    Args:
+        phases: the decoded (or corrected) phases.
+        emissions: step probabilities.
+        features: on the same grid as ``emissions``.
+        settings: ``[detection.wash]`` of the protocol.
+
+    Returns:
+        Findings about the longest wash and the rubs before the first connect and the first
+        disconnect.
+    """
+    washes = phases.of(Phase.WASH)
+    wash = max(washes, key=lambda segment: segment.interval.duration_s) if washes else None
+    surfaces = (
+        measure_surfaces(emissions, features, wash.interval, settings) if wash is not None else ()
+    )
+    connect, connect_rub = _rub_measurement(
+        "rub.before_connect", Phase.CONNECT, phases, features, settings
+    )
+    disconnect, disconnect_rub = _rub_measurement(
+        "rub.before_disconnect", Phase.DISCONNECT, phases, features, settings
+    )
+    return WashFindings(
+        measurements=(
+            *_wash_measurements(emissions, features, wash, surfaces, settings),
+            connect,
+            disconnect,
+        ),
+        surfaces=surfaces,
+        wash=wash,
+        rubs=((Phase.CONNECT, connect_rub), (Phase.DISCONNECT, disconnect_rub)),
+    )
