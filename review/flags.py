@@ -1,0 +1,455 @@
+"""From measures to flagged moments: what is worth the nurse's look, and why.
+
+Every flag is one plain sentence with the number, the target and the reason. A thing that
+was not seen is never a fault: it becomes a ``cannot_tell`` flag of kind ``not_seen``, or
+nothing where the protocol asks nothing. A person decides about each of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from review.analysis import Flag, FlagKind, FlagLevel
+from review.emissions import PHASES, Emissions
+from review.features import moving_mean
+from review.measures import Measurement, Result, Target, judge, quantity, severity
+from review.openline import OpenLineFindings
+from review.order import MissingStep, OrderReport
+from review.protocol import Protocol
+from review.settings import FlagDetection
+from review.surface import WipingFindings
+from review.timeline import Interval, Phase, Segment, Timeline
+from review.touching import FaceContact, FieldExit
+from review.tracks import FeatureTrack
+from review.washing import WashFindings, seen_fraction
+from review.wording import PHASES as PHASE_WORDS
+from review.wording import SURFACES as SURFACE_WORDS
+
+AFTER_TOUCH = (
+    "If an open end may have been touched: stop, close the line, do not run fluid in, "
+    "call the unit."
+)
+LINE_PHASES = (Phase.CONNECT, Phase.DISCONNECT)
+
+Touch = TypeVar("Touch", FaceContact, FieldExit)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything the rules look at, for one recording."""
+
+    phases: Timeline
+    order: OrderReport
+    emissions: Emissions
+    features: FeatureTrack
+    hygiene: WashFindings
+    wiping: WipingFindings
+    open_line: OpenLineFindings
+    contacts: tuple[FaceContact, ...]
+    exits: tuple[FieldExit, ...]
+    waits: tuple[Measurement, ...]
+
+
+def find_flags(findings: Findings, protocol: Protocol) -> tuple[Flag, ...]:
+    """All flags of a recording, sorted by time.
+
+    When no phase of an exchange was recognised the only flag is one of kind ``not_seen``:
+    a missing exchange is not a list of faults.
+    """
+    extent = findings.phases.extent
+    if all(segment.phase is Phase.OTHER for segment in findings.phases):
+        return (_nothing_recognised(findings, extent),)
+    flags = [
+        *_order_flags(findings, protocol),
+        *_wash_flags(findings, protocol),
+        *_rub_flags(findings, protocol),
+        *_wiping_flags(findings, protocol),
+        *_touch_flags(findings),
+        *_open_line_flags(findings, protocol),
+        *_wait_flags(findings, protocol),
+    ]
+    settings = protocol.detection.flags
+    kept = (flag for flag in flags if _certain_enough(flag, settings))
+    return tuple(sorted(kept, key=lambda flag: (flag.start_s, flag.end_s, flag.kind)))
+
+
+def _certain_enough(flag: Flag, settings: FlagDetection) -> bool:
+    """Whether a flag is sure enough to be shown; 'cannot tell' is always shown."""
+    if flag.level is FlagLevel.CANNOT_TELL:
+        return True
+    return flag.confidence >= {
+        FlagKind.TALKING_NEAR_OPEN_LINE: settings.min_confidence_talking,
+        FlagKind.HAND_TO_FACE: settings.min_confidence_hand_to_face,
+        FlagKind.PHASE_MISSING: settings.min_confidence_phase_missing,
+        FlagKind.PHASE_OUT_OF_ORDER: settings.min_confidence_phase_missing,
+    }.get(flag.kind, settings.min_confidence)
+
+
+def _flag(
+    kind: FlagKind,
+    span: Interval,
+    level: FlagLevel,
+    confidence: float,
+    message: str,
+    measure: str = "",
+) -> Flag:
+    return Flag(
+        kind=kind,
+        start_s=max(span.start_s, 0.0),
+        end_s=span.end_s,
+        level=level,
+        confidence=float(np.clip(confidence, 0.0, 1.0)),
+        message=message,
+        measure=measure,
+    )
+
+
+def _nothing_recognised(findings: Findings, extent: Interval) -> Flag:
+    seen = seen_fraction(findings.features, (extent,))
+    reason = (
+        f"hands were in view for {quantity(seen, 'share')} of it"
+        if seen > 0
+        else "no hands were seen in it"
+    )
+    return _flag(
+        FlagKind.NOT_SEEN,
+        extent,
+        FlagLevel.CANNOT_TELL,
+        1.0,
+        f"No bag exchange was recognised in this recording; {reason}. "
+        "Nothing can be said about technique.",
+    )
+
+
+# --- order ------------------------------------------------------------------------------------
+
+
+def _order_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    settings = protocol.detection.flags
+    for missing in findings.order.missing:
+        # A missing rub is judged by its own measure, with its own words.
+        if missing.phase is not Phase.HAND_RUB:
+            yield _missing_flag(missing, findings, settings)
+    for segment in findings.order.out_of_order:
+        if segment.phase is not Phase.HAND_RUB:
+            yield _flag(
+                FlagKind.PHASE_OUT_OF_ORDER,
+                segment.interval,
+                FlagLevel.LOOK,
+                segment.confidence,
+                f"{PHASE_WORDS[segment.phase]} came at another place than the protocol's order.",
+            )
+
+
+def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetection) -> Flag:
+    extent = findings.phases.extent
+    start = missing.after.interval.end_s if missing.after else extent.start_s
+    end = missing.before.interval.start_s if missing.before else extent.end_s
+    due = Interval(start, end) if start < end else None
+    # With next to no time between its neighbours there was no room for the phase at all.
+    place = due or _around(start, extent)
+    words = PHASE_WORDS[missing.phase]
+    seen = seen_fraction(findings.features, (due,)) if due else 1.0
+    # Hands out of view are the normal look of waiting, and a gap too short for it hides none.
+    hidden = (
+        missing.phase is not Phase.WAITING
+        and due is not None
+        and due.duration_s >= settings.min_room_s
+        and 1.0 - seen > settings.max_not_seen_fraction
+    )
+    if hidden:
+        return _flag(
+            FlagKind.NOT_SEEN,
+            place,
+            FlagLevel.CANNOT_TELL,
+            1.0,
+            f"{words} was not seen, but the hands were out of view for "
+            f"{quantity(1.0 - seen, 'share')} of the time in which it was due.",
+        )
+    return _flag(
+        FlagKind.PHASE_MISSING,
+        place,
+        FlagLevel.LOOK,
+        1.0 - _likeliest(findings.emissions, missing.phase, due),
+        f"{words} was not found where the protocol asks for it.",
+    )
+
+
+def _around(time_s: float, extent: Interval, half_s: float = 0.5) -> Interval:
+    """A second about a moment, inside the recording: an empty gap still needs a place to look."""
+    start = max(extent.start_s, min(time_s - half_s, extent.end_s - 2 * half_s))
+    return Interval(start, min(extent.end_s, start + 2 * half_s))
+
+
+def _likeliest(emissions: Emissions, phase: Phase, span: Interval | None) -> float:
+    """Highest probability of ``phase`` held for about 3 s anywhere in ``span``."""
+    if span is None:
+        return 0.0
+    hop = float(np.median(emissions.time.widths_s))
+    smooth = moving_mean(emissions.phase_prob[:, PHASES.index(phase)], 2 * round(1.5 / hop) + 1)
+    inside = emissions.time.inside(span)
+    return float(smooth[inside].max()) if inside.any() else 0.0
+
+
+# --- washing and rubbing ----------------------------------------------------------------------
+
+
+def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    wash = findings.hygiene.wash
+    if wash is None:
+        return
+    by_name = {m.name: m for m in findings.hygiene.measurements}
+    whole, rubbing = by_name["wash.whole_time"], by_name["wash.rubbing_time"]
+    if whole.value is None:
+        yield _not_seen(wash, whole)
+        return
+    reasons = [
+        (severity(measurement, target), _against(words, measurement, target), measurement.name)
+        for words, measurement in (("The whole wash took", whole), ("Rubbing took", rubbing))
+        if (target := protocol.target(measurement.name)) is not None
+        and judge(measurement, target) is Result.NOT_MET
+        and target.at_least is not None
+        and measurement.value is not None
+        and measurement.value < target.at_least
+    ]
+    if reasons:
+        level = FlagLevel.LOOK if any(r[0] == "look" for r in reasons) else FlagLevel.NOTE
+        yield _flag(
+            FlagKind.WASH_SHORT,
+            wash.interval,
+            level,
+            wash.confidence,
+            " ".join(text for _, text, _ in reasons),
+            reasons[0][2],
+        )
+    missed = [s for s in findings.hygiene.surfaces if s.result is Result.NOT_MET]
+    if missed:
+        names = ", ".join(SURFACE_WORDS[s.surface].lower() for s in missed)
+        least = protocol.detection.wash.min_surface_s
+        yield _flag(
+            FlagKind.WASH_SURFACE_MISSED,
+            wash.interval,
+            FlagLevel.LOOK,
+            wash.confidence,
+            f"Not seen rubbed for {quantity(least, 's')} or more: {names}. "
+            "A surface rubbed out of the camera's sight counts as not seen.",
+            "wash.surfaces_rubbed",
+        )
+
+
+def _rub_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    by_name = {m.name: m for m in findings.hygiene.measurements}
+    for phase, rub in findings.hygiene.rubs:
+        name = f"rub.before_{phase.value}"
+        measurement, target = by_name[name], protocol.target(name)
+        line = next(iter(findings.phases.of(phase)), None)
+        if line is None or target is None:
+            continue
+        words = f"before {PHASE_WORDS[phase].lower()}ing"
+        if measurement.value is None:
+            yield _flag(
+                FlagKind.NOT_SEEN,
+                line.interval,
+                FlagLevel.CANNOT_TELL,
+                1.0,
+                f"Whether the hands were rubbed {words} cannot be told: {measurement.why}",
+                name,
+            )
+        elif rub is None:
+            if judge(measurement, target) is Result.NOT_MET:
+                yield _flag(
+                    FlagKind.HAND_RUB_MISSING,
+                    line.interval,
+                    FlagLevel.LOOK,
+                    line.confidence,
+                    f"No hand rub was found {words}, after the last thing touched "
+                    f"(target {target.text}; {target.source}).",
+                    name,
+                )
+        elif (level := severity(measurement, target)) is not None:
+            yield _flag(
+                FlagKind.HAND_RUB_SHORT,
+                rub.interval,
+                FlagLevel(level),
+                rub.confidence,
+                _against(f"The hand rub {words} took", measurement, target),
+                name,
+            )
+
+
+def _against(words: str, measurement: Measurement, target: Target) -> str:
+    assert measurement.value is not None
+    return (
+        f"{words} {quantity(measurement.value, measurement.unit)}; "
+        f"target {target.text} ({target.source})."
+    )
+
+
+def _not_seen(segment: Segment, measurement: Measurement) -> Flag:
+    return _flag(
+        FlagKind.NOT_SEEN,
+        segment.interval,
+        FlagLevel.CANNOT_TELL,
+        1.0,
+        f"{PHASE_WORDS[segment.phase]}: {measurement.why}",
+        measurement.name,
+    )
+
+
+# --- work surface -----------------------------------------------------------------------------
+
+
+def _wiping_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    segments = findings.phases.of(Phase.SURFACE_PREP)
+    if not segments:
+        return
+    confidence = max(segment.confidence for segment in segments)
+    for measurement, kind, words in (
+        (
+            findings.wiping.gone_over_again,
+            FlagKind.SURFACE_REWIPED,
+            "Cleaned surface was gone over again:",
+        ),
+        (
+            findings.wiping.covered,
+            FlagKind.SURFACE_AREA_MISSED,
+            "Part of the work surface was not wiped; covered:",
+        ),
+    ):
+        target = protocol.target(measurement.name)
+        level = severity(measurement, target)
+        if measurement.value is None:
+            if kind is FlagKind.SURFACE_REWIPED:
+                yield _not_seen(segments[0], measurement)
+        elif level is not None and target is not None:
+            longest = max(segments, key=lambda segment: segment.interval.duration_s)
+            yield _flag(
+                kind,
+                longest.interval,
+                FlagLevel(level),
+                confidence,
+                _against(words, measurement, target),
+                measurement.name,
+            )
+
+
+# --- touching, and the open line --------------------------------------------------------------
+
+
+def _touch_flags(findings: Findings) -> Iterable[Flag]:
+    contacts = [c for c in findings.contacts if _matters(c, findings.phases)]
+    for group in _together(contacts):
+        span, hands = _hull([c.interval for c in group]), _hands(group)
+        yield _flag(
+            FlagKind.HAND_TO_FACE,
+            span,
+            FlagLevel.LOOK,
+            max(c.confidence for c in group),
+            f"{hands} at the face or hair for {quantity(span.duration_s, 's')}, and no new rub "
+            f"or wash was seen before the line was handled. {AFTER_TOUCH}",
+        )
+    exits = [e for e in findings.exits if _matters(e, findings.phases)]
+    for away in _together(exits):
+        span, hands = _hull([e.interval for e in away]), _hands(away)
+        furthest = max(e.distance for e in away)
+        yield _flag(
+            FlagKind.LEFT_CLEAN_FIELD,
+            span,
+            FlagLevel.LOOK,
+            max(e.seen_fraction for e in away),
+            f"{hands} outside the work area for {quantity(span.duration_s, 's')} (up to "
+            f"{furthest:.0f} hand widths beyond it), and no new rub or wash was seen before the "
+            "line was handled.",
+        )
+
+
+def _matters(event: FaceContact | FieldExit, phases: Timeline) -> bool:
+    """Whether the line is handled after the event, with no rub or wash between."""
+    handled = any(
+        s.phase in LINE_PHASES and s.interval.end_s > event.interval.end_s for s in phases
+    )
+    return handled and not event.rubbed_after
+
+
+def _together(events: Sequence[Touch]) -> list[list[Touch]]:
+    """Events of either hand that overlap in time: one moment to look at, not two."""
+    groups: list[list[Touch]] = []
+    for event in events:
+        if groups and event.interval.start_s < max(e.interval.end_s for e in groups[-1]):
+            groups[-1].append(event)
+        else:
+            groups.append([event])
+    return groups
+
+
+def _hands(events: Sequence[FaceContact] | Sequence[FieldExit]) -> str:
+    hands = {event.hand for event in events}
+    return "Both hands were" if len(hands) == 2 else f"The {hands.pop()} hand was"
+
+
+def _open_line_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    found = findings.open_line
+    by_name = {m.name: m for m in found.measurements}
+    target = protocol.target("open_line.talking_time")
+    if target is not None and target.has_bounds:
+        for talk in found.talking:
+            near = (
+                f" with the mouth about {talk.distance:.0f} hand widths from the hands"
+                if np.isfinite(talk.distance)
+                else ""
+            )
+            yield _flag(
+                FlagKind.TALKING_NEAR_OPEN_LINE,
+                talk.interval,
+                FlagLevel.LOOK,
+                talk.probability,
+                f"The mouth moved as in talking for {quantity(talk.interval.duration_s, 's')} "
+                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}. "
+                "Chewing or a cough can look alike.",
+                "open_line.talking_time",
+            )
+        spoken = by_name["open_line.talking_time"]
+        if spoken.value is None and found.windows:
+            yield from _mouth_not_seen(found, spoken)
+
+
+def _mouth_not_seen(found: OpenLineFindings, spoken: Measurement) -> Iterable[Flag]:
+    for window in found.windows:
+        yield _flag(
+            FlagKind.NOT_SEEN,
+            window.interval,
+            FlagLevel.CANNOT_TELL,
+            1.0,
+            f"Whether there was talking while the line was open "
+            f"({PHASE_WORDS[window.phase].lower()}) cannot be told. {spoken.why}",
+            spoken.name,
+        )
+
+
+# --- waiting ----------------------------------------------------------------------------------
+
+
+def _wait_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
+    for wait in findings.waits:
+        target = protocol.target(wait.name)
+        if target is None or severity(wait, target) is None or not wait.spans:
+            continue
+        if target.at_least is None or wait.value is None or wait.value >= target.at_least:
+            continue
+        yield _flag(
+            FlagKind.WAIT_SHORT,
+            _hull(wait.spans),
+            # Local practice differs and fluid cannot be seen: a note, never a failure.
+            FlagLevel.NOTE,
+            max((s.confidence for s in findings.phases.of(Phase.WAITING)), default=0.0),
+            _against(f"The {wait.name.removeprefix('wait.')} took about", wait, target),
+            wait.name,
+        )
+
+
+def _hull(spans: Sequence[Interval]) -> Interval:
+    return Interval(min(s.start_s for s in spans), max(s.end_s for s in spans))

@@ -1,0 +1,255 @@
+"""The one place that joins the stages: video, landmarks, features, phases, measures, flags.
+
+Everything after the landmarks is cheap and repeatable: :func:`review_track` needs no video,
+and takes what a person corrected (phases, open-line windows) as input to the later stages.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from review.analysis import (
+    Analysis,
+    MeasureRecord,
+    OpenLine,
+    PhaseRecord,
+    ProtocolUsed,
+    Recording,
+    Sampling,
+    Timing,
+    WashSurface,
+)
+from review.cache import load_or_track
+from review.emissions import PHASES, EmissionModel, load_model
+from review.features import compute_features
+from review.flags import Findings, find_flags
+from review.landmarks import Sampling as LandmarkSampling
+from review.mask import judge_mask
+from review.measures import Measurement, Result
+from review.mouth import mouth_track
+from review.openline import OpenLineWindow, open_line_windows, review_open_line
+from review.order import order_report
+from review.phases import find_phases
+from review.protocol import Protocol
+from review.surface import measure_wiping
+from review.talking import talking_probability
+from review.timeline import Timeline
+from review.touching import hand_to_face, left_clean_field
+from review.tracks import FeatureTrack, LandmarkTrack
+from review.video import VideoInfo, file_sha256
+from review.waiting import measure_waits
+from review.washing import SurfaceRubbing, measure_hygiene
+
+
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """What a person set, replacing the machine's own answer for later stages.
+
+    Attributes:
+        phases: the whole timeline, or None to use the machine's.
+        windows: the open-line windows, or None.
+    """
+
+    phases: Timeline | None = None
+    windows: tuple[OpenLineWindow, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """An analysis together with the series behind it, for evaluation and for the pages.
+
+    Attributes:
+        analysis: the document.
+        findings: records of every stage.
+        talking: probability of talking over time, NaN where it cannot be told.
+    """
+
+    analysis: Analysis
+    findings: Findings
+    talking: FeatureTrack
+
+
+def review_track(
+    track: LandmarkTrack,
+    protocol: Protocol,
+    *,
+    model: EmissionModel | None = None,
+    corrections: Corrections | None = None,
+) -> Findings:
+    """All stages after the landmarks.
+
+    Args:
+        track: landmarks of one recording.
+        protocol: the unit's procedure and settings.
+        model: the emission model; default the shipped one.
+        corrections: what a person set.
+    """
+    detection, corrected = protocol.detection, corrections or Corrections()
+    features = compute_features(track)
+    emissions = (model or load_model()).score(features)
+    phases = corrected.phases or find_phases(
+        emissions.phase_log_likelihood(), PHASES, emissions.time, protocol
+    )
+    windows = (
+        open_line_windows(phases, track, detection.open_line, emissions)
+        if corrected.windows is None
+        else corrected.windows
+    )
+    return Findings(
+        phases=phases,
+        order=order_report(phases, protocol),
+        emissions=emissions,
+        features=features,
+        hygiene=measure_hygiene(phases, emissions, features, detection.wash),
+        wiping=measure_wiping(phases, track, detection.surface),
+        open_line=review_open_line(
+            windows,
+            track,
+            detection.open_line,
+            judge_mask(track.lower_face, detection.open_line),
+        ),
+        contacts=hand_to_face(track, phases, detection.open_line),
+        exits=left_clean_field(track, phases, detection.open_line),
+        waits=measure_waits(phases, features, detection.waits),
+    )
+
+
+def measurements(findings: Findings) -> tuple[Measurement, ...]:
+    """Every measurement, in the order in which the exchange goes."""
+    return (
+        *findings.hygiene.measurements,
+        *findings.wiping.measurements,
+        *findings.open_line.measurements,
+        *findings.waits,
+    )
+
+
+def build_analysis(
+    findings: Findings,
+    protocol: Protocol,
+    recording: Recording,
+    *,
+    sampling: Sampling | None = None,
+    warnings: Sequence[str] = (),
+    timing: Timing | None = None,
+) -> Analysis:
+    """Put the findings into the document."""
+    return Analysis(
+        recording=recording,
+        sampling=sampling,
+        protocol=ProtocolUsed.of(protocol),
+        phases=tuple(PhaseRecord.of(segment) for segment in findings.phases),
+        open_line=tuple(_open_line(window) for window in findings.open_line.windows),
+        measures=tuple(
+            MeasureRecord.of(measurement, protocol.target(measurement.name))
+            for measurement in measurements(findings)
+        ),
+        wash_surfaces=tuple(_wash_surface(record) for record in findings.hygiene.surfaces),
+        flags=find_flags(findings, protocol),
+        warnings=tuple(warnings),
+        timing=timing or Timing(),
+    )
+
+
+def _open_line(window: OpenLineWindow) -> OpenLine:
+    return OpenLine.model_validate(
+        {
+            "phase": window.phase,
+            "start_s": max(window.interval.start_s, 0.0),
+            "end_s": window.interval.end_s,
+            "uncertainty_s": window.uncertainty_s,
+            "basis": window.basis,
+        }
+    )
+
+
+def _wash_surface(record: SurfaceRubbing) -> WashSurface:
+    unknown = record.result is Result.NOT_ASSESSABLE
+    return WashSurface(
+        surface=record.surface,
+        seconds=None if unknown else record.seconds,
+        strokes=None if unknown else record.strokes,
+        rounds=None if unknown else record.rounds,
+        result=record.result,
+        first_s=record.spans[0].start_s if record.spans else None,
+        last_s=record.spans[-1].end_s if record.spans else None,
+    )
+
+
+def recording_of(info: VideoInfo, mirrored: bool) -> Recording:
+    """What the document says about the file; the folder it lies in is nobody's business."""
+    return Recording(
+        file=info.path.name,
+        sha256=file_sha256(info.path),
+        duration_s=info.duration_s,
+        fps=info.fps if math.isfinite(info.fps) else 0.0,
+        width=info.width,
+        height=info.height,
+        mirrored=mirrored,
+    )
+
+
+def review_recording(
+    path: Path,
+    protocol: Protocol,
+    *,
+    sampling: LandmarkSampling | None = None,
+    cache_dir: Path | None = None,
+    use_cache: bool = True,
+    progress: Callable[[float], None] | None = None,
+    model: EmissionModel | None = None,
+) -> Reviewed:
+    """From a recording to its analysis, with the series behind it.
+
+    Args:
+        path: the recording.
+        protocol: the unit's procedure.
+        sampling: which frames to look at, and whether the picture is a mirror one.
+        cache_dir: where landmarks are kept; default the user's cache folder.
+        use_cache: False keeps nothing and tracks anew.
+        progress: told the share done, 0..1.
+        model: the emission model; default the shipped one.
+
+    Raises:
+        VideoError: if the recording cannot be read.
+    """
+    sampling = sampling or LandmarkSampling()
+    track, info, timing = load_or_track(path, sampling, cache_dir, progress, use_cache=use_cache)
+    findings = review_track(track, protocol, model=model)
+    analysis = build_analysis(
+        findings,
+        protocol,
+        recording_of(info, sampling.mirrored),
+        sampling=Sampling(fps=sampling.fps),
+        warnings=info.warnings,
+        timing=Timing(
+            analysed_s=timing.analysed_s,
+            frames_decoded=timing.frames_decoded,
+            frames_tracked=timing.frames_tracked,
+        ),
+    )
+    talking = talking_probability(mouth_track(track), protocol.detection.open_line)
+    return Reviewed(analysis, findings, talking)
+
+
+def analyse_recording(
+    path: Path,
+    protocol: Protocol,
+    *,
+    sampling: LandmarkSampling | None = None,
+    cache_dir: Path | None = None,
+    use_cache: bool = True,
+    progress: Callable[[float], None] | None = None,
+) -> Analysis:
+    """From a recording to its analysis; see :func:`review_recording`."""
+    return review_recording(
+        path,
+        protocol,
+        sampling=sampling,
+        cache_dir=cache_dir,
+        use_cache=use_cache,
+        progress=progress,
+    ).analysis
