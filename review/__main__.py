@@ -1,0 +1,7 @@
+"""``python -m review`` is the same as ``exchange-review``."""
+
+import sys
+
+from review.cli import main
+
+sys.exit(main())

@@ -1,0 +1,368 @@
+"""The ``exchange-review`` command: reads its arguments and calls the modules that do the work.
+
+Exit codes: 0 done; 1 could not, with one clear line; 2 wrong usage; 130 stopped with Ctrl-C.
+Heavy modules are imported where they are used, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+import typer
+
+from review.errors import ReviewError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from review.analysis import Analysis
+    from review.protocol import Protocol
+
+Found = TypeVar("Found")
+
+DONE, COULD_NOT, WRONG_USAGE, STOPPED = 0, 1, 2, 130
+
+DEBUG_VARIABLE = "EXCHANGE_REVIEW_DEBUG"
+"""Set it to 1 to get the traceback of an unexpected error instead of one line."""
+
+PAGE_OPTIONS = {
+    "server.address": "127.0.0.1",
+    "server.headless": "true",
+    "browser.gatherUsageStats": "false",
+    "runner.magicEnabled": "false",
+    "client.toolbarMode": "minimal",
+}
+"""Only this computer may connect and nothing is reported, wherever the page is started from."""
+
+app = typer.Typer(
+    name="exchange-review",
+    help="Review recorded peritoneal dialysis bag exchanges. A training aid, not a diagnosis.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+protocol_app = typer.Typer(
+    help="Work with protocol files (a unit's own procedure).", no_args_is_help=True
+)
+app.add_typer(protocol_app, name="protocol")
+
+ProtocolOption = Annotated[
+    str, typer.Option("--protocol", help="A protocol file (.toml), or the name of a shipped one.")
+]
+CacheOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--cache", help="Folder for hand and face positions already found.", file_okay=False
+    ),
+]
+NoCacheOption = Annotated[
+    bool, typer.Option("--no-cache", help="Keep nothing and look at every frame again.")
+]
+
+
+@app.command()
+def analyse(
+    videos: Annotated[list[Path], typer.Argument(help="Recordings to analyse.", metavar="VIDEO")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", help="Result file (.json) for one recording, or a folder for several."
+        ),
+    ] = Path("."),
+    protocol: ProtocolOption = "default",
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="The recording shows a mirror (selfie) picture.")
+    ] = False,
+    fps: Annotated[
+        float, typer.Option("--fps", min=1.0, max=60.0, help="Most frames a second to look at.")
+    ] = 15.0,
+    cache: CacheOption = None,
+    no_cache: NoCacheOption = False,
+) -> None:
+    """Analyse recordings: a summary here, and everything as JSON in --out."""
+    from review.protocol import load_protocol
+    from review.summary import make_console
+
+    if cache is not None and no_cache:
+        raise typer.BadParameter("--cache and --no-cache exclude each other.")
+    targets = result_paths(videos, out)
+    run = _Run(load_protocol(protocol), fps, mirrored, cache, use_cache=not no_cache)
+    console = make_console()
+    failed = 0
+    with _stoppable():
+        for number, (video, target) in enumerate(zip(videos, targets, strict=True)):
+            if number:
+                console.print()
+            try:
+                _analyse_one(video, target, run, console)
+            except ReviewError as error:
+                failed += 1
+                typer.echo(str(error), err=True)
+            except Exception as error:
+                if os.environ.get(DEBUG_VARIABLE):
+                    raise
+                failed += 1
+                typer.echo(f"{video}: {_unexpected(error)}", err=True)
+    if failed:
+        if len(videos) > 1:
+            typer.echo(f"{failed} of {len(videos)} recordings could not be analysed.", err=True)
+        raise typer.Exit(COULD_NOT)
+
+
+def result_paths(videos: Sequence[Path], out: Path) -> list[Path]:
+    """Where the result of each recording goes.
+
+    ``out`` ending in ``.json`` is the file for a single recording; anything else is a folder,
+    in which each result is called after its recording and no two share a name.
+
+    Raises:
+        typer.BadParameter: if one result file was named for several recordings, or ``out`` is
+            something that cannot be either.
+    """
+    if out.suffix.lower() == ".json" and not out.is_dir():
+        if len(videos) > 1:
+            raise typer.BadParameter(
+                f"--out {out} is one file but {len(videos)} recordings were given; name a folder."
+            )
+        return [out]
+    if out.exists() and not out.is_dir():
+        raise typer.BadParameter(f"--out {out} is neither a folder nor a .json file.")
+    paths: list[Path] = []
+    for video in videos:
+        path = out / f"{video.stem}.analysis.json"
+        count = 2
+        while path in paths:
+            path = out / f"{video.stem}-{count}.analysis.json"
+            count += 1
+        paths.append(path)
+    return paths
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """What one call of ``analyse`` asks for every recording; ``cache`` None: the usual place."""
+
+    protocol: Protocol
+    fps: float
+    mirrored: bool
+    cache: Path | None
+    use_cache: bool
+
+    def analyse(self, video: Path, progress: Callable[[float], None]) -> Analysis:
+        """Run the pipeline on one recording."""
+        from review.landmarks import Sampling
+        from review.pipeline import analyse_recording
+
+        return analyse_recording(
+            video,
+            self.protocol,
+            sampling=Sampling(fps=self.fps, mirrored=self.mirrored),
+            cache_dir=self.cache,
+            use_cache=self.use_cache,
+            progress=progress,
+        )
+
+
+def _analyse_one(video: Path, target: Path, run: _Run, console: Console) -> None:
+    """Analyse one recording with a progress bar, write its result and print its summary."""
+    from review.analysis import write_analysis
+    from review.summary import print_summary
+
+    analysis = _with_progress(video.name, lambda progress: run.analyse(video, progress))
+    write_analysis(analysis, target)
+    print_summary(analysis, console)
+    console.print(f"\nEverything found is in {target}", soft_wrap=True, markup=False)
+
+
+def _with_progress(name: str, work: Callable[[Callable[[float], None]], Found]) -> Found:
+    """Run ``work`` under a progress bar with the time left; silent when not on a terminal."""
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    from review.summary import make_console
+
+    console = make_console(to_stderr=True)
+    with Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TaskProgressColumn(),
+        TextColumn("time left"),
+        TimeRemainingColumn(compact=True),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    ) as bar:
+        task = bar.add_task(name, total=1.0)
+        return work(lambda share: bar.update(task, completed=share))
+
+
+def _cache_folder(named: Path | None) -> Path:
+    """The folder named by ``--cache``, else the usual one."""
+    from review.cache import default_cache_dir
+
+    return named if named is not None else default_cache_dir()
+
+
+@app.command()
+def evaluate(
+    folders: Annotated[
+        list[Path],
+        typer.Argument(help="Folders of recordings with label files.", metavar="FOLDER"),
+    ],
+    protocol: ProtocolOption = "practice",
+    jobs: Annotated[int, typer.Option("--jobs", min=1, max=64, help="Recordings at a time.")] = 2,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Also write all numbers to this file.")
+    ] = None,
+    cache: CacheOption = None,
+    no_cache: NoCacheOption = False,
+) -> None:
+    """Compare analyses with labels and print one table of how well they agree."""
+    from review.analysis import write_text_whole
+    from review.evaluate import evaluate_folders
+    from review.protocol import load_protocol
+
+    if cache is not None and no_cache:
+        raise typer.BadParameter("--cache and --no-cache exclude each other.")
+    folder = None if no_cache else _cache_folder(cache)
+    unit_protocol = load_protocol(protocol)
+    with _stoppable():
+        report = _with_progress(
+            "Evaluating",
+            lambda progress: evaluate_folders(
+                folders, unit_protocol, jobs, progress, cache_dir=folder
+            ),
+        )
+        typer.echo(report.table())
+        if json_file is not None:
+            write_text_whole(report.to_json(), json_file)
+    if report.failed:
+        raise ReviewError(f"{len(report.failed)} recordings could not be evaluated (see above).")
+
+
+@protocol_app.command("check")
+def protocol_check(
+    file: Annotated[str, typer.Argument(help="The protocol file, or the name of a shipped one.")],
+) -> None:
+    """Check a protocol file; a mistake is named with its line and key."""
+    from review.protocol import load_protocol
+
+    protocol = load_protocol(file)
+    bounded = sum(target.has_bounds for target in protocol.targets)
+    typer.echo(
+        f"{file}: in order. {protocol.name}, version {protocol.version}: "
+        f"{len(protocol.steps)} steps, {bounded} targets, "
+        f"{len(protocol.targets) - bounded} numbers only reported, "
+        f"{len(protocol.checklist)} checklist items."
+    )
+
+
+@protocol_app.command("list")
+def protocol_list() -> None:
+    """List the protocols that come with the program."""
+    from review.protocol import load_protocol, shipped_protocols
+
+    for name in shipped_protocols():
+        protocol = load_protocol(name)
+        typer.echo(f"{name}: {protocol.name}, version {protocol.version}")
+
+
+@app.command()
+def page(
+    analysis: Annotated[
+        Path | None, typer.Argument(help="Analysis to open, or a folder of them.")
+    ] = None,
+    port: Annotated[int, typer.Option("--port", min=1024, max=65535)] = 8501,
+) -> None:
+    """Open analyses in the browser, on this computer only. Ctrl-C ends it."""
+    import subprocess
+
+    if analysis is not None and not analysis.exists():
+        raise ReviewError(f"{analysis}: there is no such file or folder. Check the name.")
+    typer.echo(f"Open http://127.0.0.1:{port} in a browser on this computer. Ctrl-C ends it.")
+    with suppress(KeyboardInterrupt):
+        code = subprocess.call(page_command(app_file(), analysis, port))
+        if code:
+            raise ReviewError(
+                f"The page could not be shown on port {port}; try another with --port."
+            )
+
+
+def app_file() -> Path:
+    """The page's entry file: beside the package, in a clone as in an installation.
+
+    Raises:
+        ReviewError: if it is not there.
+    """
+    path = Path(__file__).resolve().parent.parent / "app.py"
+    if not path.is_file():
+        raise ReviewError(f"{path} is missing; install the program again.")
+    return path
+
+
+def page_command(app_path: Path, analysis: Path | None, port: int) -> list[str]:
+    """The command that serves the page on this computer only."""
+    options = [f"--{name}={value}" for name, value in PAGE_OPTIONS.items()]
+    command = [sys.executable, "-m", "streamlit", "run", str(app_path), *options]
+    command.append(f"--server.port={port}")
+    return command if analysis is None else [*command, "--", str(analysis.resolve())]
+
+
+@app.command()
+def train(
+    folder: Annotated[Path, typer.Argument(help="Folder of rendered recordings with labels.")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for the trained model.")],
+) -> None:
+    """Fit the movement model to labelled recordings (for developers)."""
+    from review.training import main as train_main
+
+    train_main(folder, out)
+
+
+def _unexpected(error: Exception) -> str:
+    return (
+        f"something unexpected went wrong ({type(error).__name__}: {error}). "
+        f"Set {DEBUG_VARIABLE}=1 and run it again to see where."
+    ).replace("\n", " ")
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Turn Ctrl-C into one line; unfinished files were removed on the way here."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        typer.echo("Stopped. No half-written file was left behind.", err=True)
+        raise typer.Exit(STOPPED) from None
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code; errors become one line on standard error."""
+    try:
+        app(args=None if arguments is None else list(arguments), prog_name="exchange-review")
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else COULD_NOT if stop.code else DONE
+    except ReviewError as error:
+        typer.echo(str(error), err=True)
+        return COULD_NOT
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        typer.echo(_unexpected(error), err=True)
+        return COULD_NOT
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

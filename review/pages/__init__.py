@@ -1,0 +1,1 @@
+"""The pages of the browser view, one file each; only they and ``app.py`` import Streamlit."""
