@@ -90,6 +90,11 @@ class WashDetection(Settings):
         description="Least rubbing time for a surface to count as rubbed. WHO 2009 prints "
         "no time for one movement; 20-30 s over six movements leave 3.3-5 s (arithmetic).",
     )
+    max_doubt_s: Seconds = Field(
+        0.8,
+        description="A surface not found is called missed only when the time that may have "
+        "been it (seconds weighted by probability) stays below this; else: cannot tell.",
+    )
     strokes_per_round: Annotated[int, Field(ge=1, le=50)] = Field(
         5,
         description="Strokes to and fro in one round of a movement. EN 1499 / EN 1500 "

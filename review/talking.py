@@ -140,6 +140,10 @@ def _trim(span: Interval, probability: FeatureTrack) -> Interval:
     """The span without the edges in which the mouth hardly moved."""
     inside = np.flatnonzero(probability.time.inside(span))
     rate = probability.column("local_rate")[inside]
-    moving = inside[rate >= EDGE_SHARE * np.median(rate)]
+    if not np.isfinite(rate).any():
+        return span
+    # Unmeasured samples compare as False: an edge without a measured movement is cut off.
+    with np.errstate(invalid="ignore"):
+        moving = inside[rate >= EDGE_SHARE * np.nanmedian(rate)]
     bounds = np.append(probability.time.times_s, probability.time.end_s)
     return Interval(float(bounds[moving[0]]), float(bounds[moving[-1] + 1]))

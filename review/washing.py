@@ -118,26 +118,25 @@ def measure_surfaces(
     """Seconds, strokes and rounds of each of the nine surfaces inside one wash.
 
     A surface is ``met`` when it was rubbed for ``min_surface_s``; ``not_assessable`` when
-    the hands were seen too little, or when time that may have been this surface could make
-    up what is missing; otherwise ``not_met``.
+    the hands were seen too little, or when more than ``max_doubt_s`` may have been this
+    surface; otherwise ``not_met``.
     """
     runs = surface_runs(emissions, span, settings)
     seen = seen_fraction(features, (span,))
     inside = emissions.time.inside(span)
     widths = emissions.time.widths_s
-    unsure = inside & (emissions.rubbing >= settings.min_step_probability)
     records = []
     for index, name in enumerate(SURFACES):
         spans = tuple(found for surface, found in runs if surface == name)
         seconds = float(total_s(spans))
         counts = strokes_in(emissions, spans)
         # Expected seconds weigh each moment by its probability: what may have been missed.
-        expected = float((emissions.step_prob[unsure, index] * widths[unsure]).sum())
+        expected = float((emissions.step_prob[inside, index] * widths[inside]).sum())
         if seen < settings.min_seen_fraction:
             result = Result.NOT_ASSESSABLE
         elif seconds >= settings.min_surface_s:
             result = Result.MET
-        elif expected >= settings.min_surface_s:
+        elif expected >= settings.max_doubt_s:
             result = Result.NOT_ASSESSABLE
         else:
             result = Result.NOT_MET

@@ -5,7 +5,9 @@ Everything is drawn by this project's own code; the people and places are invent
     python sample_clips/make_clips.py                      # the shipped clips, in place
     python sample_clips/make_clips.py --variations 20 --seed 7 --out clips --faults auto
 
-For training without video files, `variation` gives a script and `frames` its pictures.
+    python sample_clips/make_clips.py --variations 60 --seed 101 --landmarks --out tracked
+
+From Python, `variation` gives a script and `frames` its pictures, without writing anything.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ if str(HERE.parent) not in sys.path:
 import cv2  # noqa: E402
 
 from sample_clips.studio.encode import frame_times, write_video  # noqa: E402
+from sample_clips.studio.geometry import HAND_KINDS  # noqa: E402
 from sample_clips.studio.labels import label_document, write_labels  # noqa: E402
 from sample_clips.studio.render import render  # noqa: E402
 from sample_clips.studio.schedule import (  # noqa: E402
@@ -80,7 +83,7 @@ def variation(
         seed: names the whole set of variations.
         index: number within the set.
         faults: "auto" (about a third clean, the rest with one to three), "none", or names.
-        geometry: hand geometry, "smooth" or "faceted".
+        geometry: hand geometry, "smooth" or "lofted".
         other_activity: share (0..1) of clips that show no exchange at all.
 
     Raises:
@@ -133,10 +136,65 @@ def write_clip(script: ExchangeScript, folder: Path) -> Written:
     return Written(script.name, script.duration_s, count, size, time.monotonic() - begun)
 
 
+def write_landmarks(script: ExchangeScript, folder: Path) -> Written:
+    """Draw and track one script without writing video: `NAME.landmarks.npz` and its labels.
+
+    Training needs many recordings and only what the tracker sees of them; this keeps one
+    hundredth of the bytes and skips encoding and decoding.
+    """
+    from review.cache import pack_track
+    from review.landmarks import Sampling, track_landmarks
+    from review.video import VideoInfo
+
+    cv2.setNumThreads(1)
+    folder.mkdir(parents=True, exist_ok=True)
+    begun = time.monotonic()
+    camera, sampling = script.view.camera, Sampling(mirrored=script.look.mirrored)
+    info = VideoInfo(
+        Path(f"{script.name}.mp4"), script.duration_s, script.view.fps,
+        camera.width, camera.height, 0, "drawn", False, script.view.jitter > 0,
+    )  # fmt: skip
+    track = track_landmarks(_sampled(script, sampling.fps, sampling.max_side_px), info, sampling)
+    path = folder / f"{script.name}.landmarks.npz"
+    partial = path.with_name(f".{path.name}.part.npz")
+    try:
+        np.savez_compressed(partial, **pack_track(track))
+        write_labels(label_document(script), folder / f"{script.name}.json")
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    size = path.stat().st_size / 1e6
+    return Written(script.name, script.duration_s, len(track.time), size, time.monotonic() - begun)
+
+
+def _sampled(
+    script: ExchangeScript, fps: float, max_side_px: int
+) -> Iterator[tuple[float, NDArray[np.uint8]]]:
+    """At most `fps` pictures a second of a script, RGB, no side longer than `max_side_px`."""
+    due = 0.0
+    for time_s, picture, _ in frames(script):
+        if time_s < due - 1e-3:
+            continue
+        due = time_s + 1.0 / fps
+        height, width = picture.shape[:2]
+        scale = max_side_px / max(height, width)
+        if scale < 1:
+            size = (round(width * scale), round(height * scale))
+            picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        yield time_s, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)
+
+
 def _write_variation(
-    seed: int, index: int, faults: str, geometry: str, other_activity: float, folder: Path
+    seed: int,
+    index: int,
+    faults: str,
+    geometry: str,
+    other_activity: float,
+    folder: Path,
+    landmarks: bool = False,
 ) -> Written:
-    return write_clip(variation(seed, index, faults, geometry, other_activity), folder)
+    write = write_landmarks if landmarks else write_clip
+    return write(variation(seed, index, faults, geometry, other_activity), folder)
 
 
 def _write_shipped(name: str, folder: Path) -> Written:
@@ -170,10 +228,14 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--faults", default="auto", help=f"auto, none, or one of: {', '.join(FAULTS)}"
     )
-    made.add_argument("--geometry", choices=("smooth", "faceted"), default="smooth")
+    made.add_argument("--geometry", choices=HAND_KINDS, default=HAND_KINDS[0])
     made.add_argument(
         "--other-activity", type=_share, default=0.0, metavar="FRACTION",
         help="share of clips that show no exchange (default 0)",
+    )  # fmt: skip
+    made.add_argument(
+        "--landmarks", action="store_true",
+        help="with --variations: keep what the tracker sees instead of video (for training)",
     )  # fmt: skip
     made.add_argument("--only", choices=sorted(SHIPPED), help="only this shipped clip")
     made.add_argument("--list", action="store_true", help="say what would be rendered, and stop")
@@ -203,7 +265,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             for index in indices:
                 print(_describe(variation(given.seed, index, *settings)))
             return 0
-        jobs = [(_write_variation, (given.seed, index, *settings, folder)) for index in indices]
+        jobs = [
+            (_write_variation, (given.seed, index, *settings, folder, given.landmarks))
+            for index in indices
+        ]
     else:
         names = [given.only] if given.only else list(SHIPPED)
         if given.list:

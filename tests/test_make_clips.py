@@ -10,6 +10,7 @@ knowledge, no source).
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +22,28 @@ from scipy.signal import welch
 
 from review.labels import LabelFile
 from review.timeline import Interval, Phase, Surface
-from sample_clips.make_clips import clip_times, frames, main, variation, write_clip
+from review.training import load_examples
+from sample_clips.make_clips import (
+    clip_times,
+    frames,
+    main,
+    variation,
+    write_clip,
+    write_landmarks,
+)
 from sample_clips.studio.encode import frame_times, write_video
+from sample_clips.studio.geometry import HAND_KINDS
 from sample_clips.studio.head import FaceLook, draw_head
 from sample_clips.studio.labels import label_document, open_line_windows, talking_spans
 from sample_clips.studio.scene import HeadState
 from sample_clips.studio.schedule import FAULTS, Plan, schedule_exchange
-from sample_clips.studio.script import MOUTH_RATE_HZ, MouthEvent, Performance, mouth_course
+from sample_clips.studio.script import (
+    MOUTH_RATE_HZ,
+    ExchangeScript,
+    MouthEvent,
+    Performance,
+    mouth_course,
+)
 from sample_clips.studio.shapes import skin_bgr
 from sample_clips.studio.shipped import SHIPPED, shipped_script
 
@@ -119,6 +135,14 @@ def test_flags_lie_where_the_fault_is() -> None:
             assert inside and all("hand_to_face" in piece["events"] for piece in inside)
 
 
+@pytest.mark.parametrize("kind", HAND_KINDS)
+def test_every_hand_geometry_can_be_drawn(kind: str) -> None:
+    script = variation(2, 1, geometry=kind)
+    assert script.look.hand_kind == kind
+    _, picture, keypoints = next(frames(script, 5.0))
+    assert picture.std() > 5 and np.isfinite(keypoints).all()
+
+
 def test_an_unknown_fault_is_refused() -> None:
     with pytest.raises(ValueError, match="no fault called"):
         _document(("no_such_fault",), 0)
@@ -197,12 +221,14 @@ def test_encoding_leaves_nothing_behind_when_it_fails(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_written_clip_has_its_labels_beside_it(tmp_path: Path) -> None:
+def _one_part() -> ExchangeScript:
+    """A few seconds of another activity, silent."""
     script = variation(2, 0, other_activity=1.0)
-    short = type(script)(
-        **{name: getattr(script, name) for name in script.__dataclass_fields__}
-        | {"parts": script.parts[:1], "mouth": ()}
-    )
+    return replace(script, parts=script.parts[:1], mouth=())
+
+
+def test_a_written_clip_has_its_labels_beside_it(tmp_path: Path) -> None:
+    short = _one_part()
     written = write_clip(short, tmp_path)
     assert written.frames == clip_times(short).size
     read = LabelFile.model_validate_json((tmp_path / f"{short.name}.json").read_text())
@@ -211,6 +237,18 @@ def test_a_written_clip_has_its_labels_beside_it(tmp_path: Path) -> None:
         assert (stream.width, stream.height) == (short.view.camera.width, short.view.camera.height)
         assert sum(1 for _ in container.decode(video=0)) == written.frames
     assert read.duration_s == pytest.approx(written.frames / short.view.fps, abs=0.1)
+
+
+def test_landmarks_without_video_are_what_training_reads(tmp_path: Path) -> None:
+    short = _one_part()
+    written = write_landmarks(short, tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == {
+        f"{short.name}.json", f"{short.name}.landmarks.npz",
+    }  # fmt: skip
+    (example,) = load_examples(tmp_path)
+    assert example.name == short.name and len(example.track.time) == written.frames
+    assert written.frames <= 15 * short.duration_s + 1
+    assert example.track.hand_seen.any()
 
 
 # --- the face ---------------------------------------------------------------------------------

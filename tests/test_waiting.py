@@ -1,0 +1,58 @@
+"""Drain, flush and fill from bursts of hand work at known times."""
+
+from __future__ import annotations
+
+import builders
+import numpy as np
+import pytest
+
+from review.features import compute_features
+from review.settings import WaitDetection
+from review.timeline import Interval, Phase
+from review.waiting import hand_work, measure_waits, quiet_spans
+
+SETTINGS = WaitDetection()
+PHASES = builders.phases((Phase.CONNECT, 0, 10), (Phase.WAITING, 10, 50), (Phase.OTHER, 50, 60))
+
+
+def working_hands(*bursts: tuple[float, float], hidden: tuple[float, float] | None = None):
+    """Both hands still, but for quick work in each burst."""
+    at_s = builders.times(60.0, 15.0)
+    left = np.tile([0.45, 0.5], (len(at_s), 1))
+    for start, end in bursts:
+        inside = (at_s >= start) & (at_s < end)
+        left[inside, 0] += 0.06 * np.sin(2 * np.pi * 1.5 * at_s[inside])
+    hands = builders.hands_at(left, left + [0.2, 0.0], len(at_s))
+    if hidden:
+        hands[(at_s >= hidden[0]) & (at_s < hidden[1])] = np.nan
+    return compute_features(builders.make_track(at_s, hands))
+
+
+def test_three_quiet_spans_are_drain_flush_and_fill():
+    features = working_hands((10, 12), (25, 27), (32, 34))
+    waits = {m.name: m.value for m in measure_waits(PHASES, features, SETTINGS)}
+    assert waits["wait.drain"] == pytest.approx(15, abs=0.8)  # clamp at 10 to clamp at 25
+    assert waits["wait.flush"] == pytest.approx(7, abs=0.8)
+    assert waits["wait.fill"] == pytest.approx(18, abs=0.8)
+
+
+@pytest.mark.parametrize(
+    "bursts", [((10, 12),), ((10, 12), (20, 22), (28, 30), (38, 40))], ids=["one", "four"]
+)
+def test_another_number_of_waits_cannot_be_told_apart(bursts):
+    for measurement in measure_waits(PHASES, working_hands(*bursts), SETTINGS):
+        assert measurement.value is None
+        assert "40 s in all" in measurement.why
+
+
+def test_hands_put_down_are_quiet_and_a_fidget_is_no_burst():
+    features = working_hands((10, 12), (20.0, 20.3), hidden=(12.0, 48.0))
+    assert len(quiet_spans(features, Interval(10, 50), SETTINGS)) == 1
+    assert len(hand_work(features, Interval(10, 50), SETTINGS)) == 1
+
+
+def test_no_waiting_no_waits():
+    phases = builders.phases((Phase.CONNECT, 0, 10), (Phase.OTHER, 10, 60))
+    found = measure_waits(phases, working_hands(), SETTINGS)
+    assert [m.value for m in found] == [None, None, None]
+    assert [m.name for m in found] == ["wait.drain", "wait.flush", "wait.fill"]
