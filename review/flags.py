@@ -356,11 +356,14 @@ def _touch_flags(findings: Findings) -> Iterable[Flag]:
     for away in _together(exits):
         span, hands = _hull([e.interval for e in away]), _hands(away)
         furthest = max(e.distance for e in away)
+        # Out of view counts as away once the hand was seen to leave, so how far it went beyond
+        # the margin says how sure this is, not how much of the way was seen.
+        confidence = 0.5 + 0.25 * furthest
         yield _flag(
             FlagKind.LEFT_CLEAN_FIELD,
             span,
             FlagLevel.LOOK,
-            max(e.seen_fraction for e in away),
+            confidence,
             f"{hands} outside the work area for {quantity(span.duration_s, 's')} (up to "
             f"{furthest:.0f} hand widths beyond it), and no new rub or wash was seen before the "
             "line was handled.",

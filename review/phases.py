@@ -105,8 +105,8 @@ def find_phases(
     Returns:
         Segments that touch one another. ``confidence`` is the posterior probability of the
         segment's phase, averaged over the segment. When the found phases together beat
-        ``other`` by less than ``exchange_evidence`` or ``exchange_evidence_total``, a single
-        segment of ``other``.
+        ``other`` by less than ``exchange_evidence`` or ``exchange_evidence_total``, or are
+        fewer than ``min_phases``, a single segment of ``other``.
 
     Raises:
         ValueError: if shapes disagree or a phase has no column.
@@ -123,12 +123,23 @@ def find_phases(
         segments.append(Segment(span, phase, _mean_over(column, span, time, inside_hop_s)))
     timeline = Timeline(time.extent, tuple(segments))
     found = exchange_evidence(log_likelihood, phases, time, timeline, settings)
-    if found is not None and (
+    too_little = found is not None and (
         found.mean < settings.exchange_evidence or found.total < settings.exchange_evidence_total
-    ):
+    )
+    if too_little or _too_few(timeline, settings):
         other = float(np.clip(inside[:, list(phases).index(Phase.OTHER)].mean(), 0.0, 1.0))
         return Timeline(time.extent, (Segment(time.extent, Phase.OTHER, other),))
     return timeline
+
+
+def _too_few(timeline: Timeline, settings: PhaseDetection) -> bool:
+    """Whether the phases found are too few to be called an exchange, or part of one.
+
+    A wash or a hand rub looks like nothing else; wiping, waiting or handling something alone
+    is what people do at any table.
+    """
+    found = {segment.phase for segment in timeline} - {Phase.OTHER}
+    return not found & {Phase.WASH, Phase.HAND_RUB} and len(found) < settings.min_phases
 
 
 def exchange_evidence(

@@ -53,7 +53,7 @@ class PhaseDetection(Settings):
         3.0, description="The same for taking up a step again after something else."
     )
     cut_penalty: Annotated[float, Field(ge=0.0, le=1000.0)] = Field(
-        2.0, description="The same for a recording that starts or ends in the middle of a step."
+        5.0, description="The same for a recording that starts or ends in the middle of a step."
     )
     other_min_s: Seconds = Field(
         1.0, description="Shortest span of 'other' between two steps; sooner is no span."
@@ -70,6 +70,11 @@ class PhaseDetection(Settings):
         20.0,
         description="The same, summed over all looks (evidence_per_s of them a second), so that "
         "a few seconds that look like one phase do not make an exchange.",
+    )
+    min_phases: Annotated[int, Field(ge=1, le=6)] = Field(
+        2,
+        description="Without a wash or a hand rub, at least so many different phases must be "
+        "found before anything is called an exchange: wiping a table alone is none.",
     )
     resume_gap_s: Seconds = Field(
         10.0, description="A step taken up again within this time was interrupted, not repeated."
@@ -91,7 +96,7 @@ class WashDetection(Settings):
         "no time for one movement; 20-30 s over six movements leave 3.3-5 s (arithmetic).",
     )
     max_doubt_s: Seconds = Field(
-        0.8,
+        0.3,
         description="A surface not found is called missed only when the time that may have "
         "been it (seconds weighted by probability) stays below this; else: cannot tell.",
     )
@@ -123,6 +128,11 @@ class SurfaceDetection(Settings):
     )
     min_travel_hand_widths: HandWidths = Field(
         3.0, description="A hand that moved less than this in all did not wipe: cannot tell."
+    )
+    approach_s: Seconds = Field(
+        0.6,
+        description="Time at both ends of the wiping in which the hand comes and goes; what it "
+        "passes over then is not wiped.",
     )
     rewipe_delay_s: Seconds = Field(
         0.4,

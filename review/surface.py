@@ -308,7 +308,8 @@ def measure_wiping(
     Raises:
         ValueError: for corners that are not a convex four-sided shape.
     """
-    spans = tuple(segment.interval for segment in phases.of(Phase.SURFACE_PREP))
+    whole = tuple(segment.interval for segment in phases.of(Phase.SURFACE_PREP))
+    spans = tuple(_without_approach(span, settings.approach_s) for span in whole)
     if not spans:
         why = "No wiping of the work surface was found."
         return _nothing(spans, 0.0, why)
@@ -344,6 +345,13 @@ def measure_wiping(
         _reversals(palm, width),
         grid,
     )  # fmt: skip
+
+
+def _without_approach(span: Interval, approach_s: float) -> Interval:
+    """The span without the hand's way to the first stroke and back from the last one."""
+    if span.duration_s <= 4 * approach_s:
+        return span
+    return span.pad(-approach_s, -approach_s)
 
 
 def _within(span: Interval, spans: Sequence[Interval]) -> bool:

@@ -315,7 +315,9 @@ def test_no_exchange_is_read_into_something_else() -> None:
     leaning[:, PHASES.index(C)] = 0.5
     gated = find_phases(leaning, PHASES, time, protocol(exchange_evidence=0.7))
     assert spans(gated) == [(OTH, 0.0, 120.0)]
-    open_gate = protocol(exchange_evidence=0.0)  # 60 nats in all are beyond the other floor
+    open_gate = protocol(
+        exchange_evidence=0.0, min_phases=1
+    )  # 60 nats in all are beyond the other floor
     claimed = find_phases(leaning, PHASES, time, open_gate)
     assert [p for p, _, _ in spans(claimed)] == [C]
     found = exchange_evidence(leaning, PHASES, time, claimed, open_gate.detection.phases)
@@ -328,8 +330,18 @@ def test_a_few_seconds_that_look_like_a_phase_are_no_exchange() -> None:
     """Six seconds of seeming to connect in two minutes of something else: 18 nats of 20."""
     time, scores = evidence([(OTH, 60), (C, 6), (OTH, 60)])
     assert spans(find_phases(scores, PHASES, time, protocol())) == [(OTH, 0.0, 126.0)]
-    low = protocol(exchange_evidence_total=10.0)
+    low = protocol(exchange_evidence_total=10.0, min_phases=1)
     assert [p for p, _, _ in spans(find_phases(scores, PHASES, time, low))] == [OTH, C, OTH]
+
+
+def test_wiping_a_table_alone_is_no_exchange_but_washing_alone_is_seen() -> None:
+    """One phase that people do anywhere claims nothing; a wash looks like nothing else."""
+    time, scores = evidence([(OTH, 20), (Phase.SURFACE_PREP, 20), (OTH, 20)])
+    assert spans(find_phases(scores, PHASES, time, protocol())) == [(OTH, 0.0, 60.0)]
+    time, scores = evidence([(OTH, 20), (Phase.WASH, 40), (OTH, 20)])
+    assert [p for p, _, _ in spans(find_phases(scores, PHASES, time, protocol()))] == [
+        OTH, Phase.WASH, OTH,
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("seed", range(8))

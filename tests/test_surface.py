@@ -19,6 +19,7 @@ from review.timeline import Phase
 from tests import builders
 
 SETTINGS = SurfaceDetection()
+STAY_S = 0.2 + SETTINGS.approach_s
 WIDTH = builders.HAND_WIDTH
 
 
@@ -33,7 +34,7 @@ def wipe(
 ) -> WipingFindings:
     """A flat hand wiping along x from 0.3 to 0.7 and back, one stroke for each row (y)."""
     ends, points = (0.3, 0.7), [(0.3, rows[0])]
-    at = [0.2]
+    at = [STAY_S]
     for index, row in enumerate(rows):
         if row != points[-1][1]:
             points.append((points[-1][0], row))
@@ -41,7 +42,7 @@ def wipe(
         points.append((ends[(index + 1) % 2], row))
         at.append(at[-1] + seconds)
     # The hand stays a moment before the first stroke and after the last.
-    times = builders.times(at[-1] + 0.2, fps)
+    times = builders.times(at[-1] + STAY_S, fps)
     path = np.stack([np.interp(times, at, [p[k] for p in points]) for k in (0, 1)], axis=1)
     rest = np.tile([0.9, 0.5], (len(times), 1))
     hands = builders.hands_at(rest, path, len(times))
@@ -50,7 +51,7 @@ def wipe(
     gone = np.random.default_rng(seed).random(len(times)) < lose
     hands[gone, 0 if left_handed else 1] = np.nan
     track = builders.make_track(times, hands=hands)
-    phases = builders.phases((Phase.SURFACE_PREP, 0.0, at[-1] + 0.2))
+    phases = builders.phases((Phase.SURFACE_PREP, 0.0, at[-1] + STAY_S))
     return measure_wiping(phases, track, SETTINGS, corners)
 
 
@@ -110,6 +111,20 @@ def test_lanes_beside_each_other_cover_all_and_go_over_nothing_again() -> None:
     assert found.reversals == 2
 
 
+def test_the_way_to_the_first_stroke_wipes_nothing() -> None:
+    times = builders.times(6.0, 15.0)
+    # Along the first lane and back while arriving, then over it once: not gone over again.
+    x = np.interp(times, [0.0, 0.3, 0.6, 0.8, 5.2, 6.0], [0.7, 0.5, 0.3, 0.3, 0.7, 0.7])
+    path = np.stack([x, np.full(len(times), 0.4)], axis=1)
+    hands = builders.hands_at(np.tile([0.9, 0.5], (len(times), 1)), path, len(times))
+    found = measure_wiping(
+        builders.phases((Phase.SURFACE_PREP, 0.0, 6.0)),
+        builders.make_track(times, hands),
+        SETTINGS,
+    )
+    assert found.gone_over_again.value == pytest.approx(0.0, abs=0.02)
+
+
 @pytest.mark.parametrize("back", [1, 2])
 def test_going_back_over_lanes_is_that_share_of_them(back: int) -> None:
     rows = [0.2, 0.34, 0.48]
@@ -121,7 +136,8 @@ def test_going_back_over_lanes_is_that_share_of_them(back: int) -> None:
     expected = (back - near_turn / length) / 3
     assert found.gone_over_again.value == pytest.approx(expected, abs=0.07)
     first = found.gone_over_again.spans[0].start_s
-    assert 5.8 < first < 7.2, "the way back starts after three strokes and two turns, at 5.8 s"
+    begins = STAY_S + 5.6  # after three strokes and two turns
+    assert begins < first < begins + 1.4
 
 
 def test_a_strip_left_out_in_the_middle_is_missing() -> None:
