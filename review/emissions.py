@@ -98,10 +98,21 @@ class Emissions:
         """Shape (m,): probability that any hand surface is being rubbed."""
         return self.step(*SURFACES)
 
-    def phase_log_likelihood(self) -> NDArray[np.float64]:
-        """Shape (m, 7): log of the phase probability over its prior (a scaled likelihood)."""
+    def phase_log_likelihood(self, hands_about: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Shape (m, 7): log of the phase probability over its prior (a scaled likelihood).
+
+        Args:
+            hands_about: shape (m,), whether a hand was seen a moment ago. Elsewhere nothing
+                that hands do can gain evidence: at best it is as likely as ``other``.
+                Waiting is exempt, because people put their hands down.
+        """
         floor = 1e-4
-        return np.asarray(np.log(np.maximum(self.phase_prob, floor)) - np.log(self.phase_prior))
+        scores = np.log(np.maximum(self.phase_prob, floor)) - np.log(self.phase_prior)
+        other = scores[:, [PHASES.index(Phase.OTHER)]]
+        idle = [PHASES.index(phase) for phase in (Phase.WAITING, Phase.OTHER)]
+        bounded = np.minimum(scores, other)
+        bounded[:, idle] = scores[:, idle]
+        return np.where(hands_about[:, None], scores, bounded)
 
 
 @dataclass(frozen=True, slots=True)

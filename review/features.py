@@ -360,6 +360,12 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
     )
 
 
+def hands_about(features: FeatureTrack) -> NDArray[np.bool_]:
+    """Shape (m,): whether either hand was seen within the last ``HOLD_S`` seconds."""
+    age = np.minimum(features.column("left_age"), features.column("right_age"))
+    return np.asarray(age < HOLD_S)
+
+
 def _unit_of(name: str) -> str:
     """The unit a feature's name implies."""
     if "speed" in name:

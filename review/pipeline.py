@@ -24,7 +24,7 @@ from review.analysis import (
 )
 from review.cache import load_or_track
 from review.emissions import PHASES, EmissionModel, load_model
-from review.features import compute_features
+from review.features import compute_features, hands_about
 from review.flags import Findings, find_flags
 from review.landmarks import Sampling as LandmarkSampling
 from review.mask import judge_mask
@@ -91,7 +91,7 @@ def review_track(
     features = compute_features(track)
     emissions = (model or load_model()).score(features)
     phases = corrected.phases or find_phases(
-        emissions.phase_log_likelihood(), PHASES, emissions.time, protocol
+        emissions.phase_log_likelihood(hands_about(features)), PHASES, emissions.time, protocol
     )
     windows = (
         open_line_windows(phases, track, detection.open_line, emissions)

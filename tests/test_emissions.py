@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import builders
@@ -76,7 +77,24 @@ def test_the_shipped_model_gives_probabilities_and_says_how_it_was_made():
         np.testing.assert_allclose(array.sum(axis=1), 1.0, atol=1e-6)
     assert ((scores.open_prob >= 0) & (scores.open_prob <= 1)).all()
     assert (scores.stroke_rate >= 0).all()
-    assert scores.phase_log_likelihood().shape == (len(scores.time), len(PHASES))
+    seen = np.ones(len(scores.time), dtype=bool)
+    assert scores.phase_log_likelihood(seen).shape == (len(scores.time), len(PHASES))
+
+
+def test_without_hands_nothing_gains_evidence_but_waiting():
+    made = load_model().score(compute_features(hands_track()))
+    sure_of_washing = np.full_like(made.phase_prob, 0.01)
+    sure_of_washing[:, PHASES.index(Phase.WASH)] = 1 - 0.01 * (len(PHASES) - 1)
+    scores = replace(made, phase_prob=sure_of_washing)
+    blind = scores.phase_log_likelihood(np.zeros(len(scores.time), dtype=bool))
+    other = blind[:, [PHASES.index(Phase.OTHER)]]
+    active = [i for i, phase in enumerate(PHASES) if phase not in (Phase.WAITING, Phase.OTHER)]
+    assert (blind[:, active] <= other).all()
+    seen = scores.phase_log_likelihood(np.ones(len(scores.time), dtype=bool))
+    assert (seen[:, PHASES.index(Phase.WASH)] > other[:, 0]).all()
+    np.testing.assert_array_equal(
+        blind[:, PHASES.index(Phase.WAITING)], seen[:, PHASES.index(Phase.WAITING)]
+    )
 
 
 def test_a_recording_without_hands_is_scored_without_a_warning():
