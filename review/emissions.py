@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from review.errors import ReviewError
 from review.timeline import Phase, Surface
-from review.tracks import FeatureTrack, TimeBase
+from review.tracks import FeatureTrack, TimeBase, freeze
 
 MODEL_SCHEMA = "exchange-review.emissions/1"
 SHIPPED_MODEL = "emissions.npz"
@@ -84,10 +84,7 @@ class Emissions:
                 raise ValueError(f"{name} must have shape {(count,)}")
         if self.phase_prior.shape != (len(PHASES),):
             raise ValueError(f"phase_prior must have shape {(len(PHASES),)}")
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+        freeze(self)
 
     def step(self, *names: str) -> NDArray[np.float64]:
         """Shape (m,): summed probability of the named steps."""

@@ -17,7 +17,7 @@ from review.analysis import Flag, FlagKind, FlagLevel
 from review.emissions import PHASES, Emissions
 from review.features import moving_mean
 from review.measures import Measurement, Result, Target, judge, quantity, severity
-from review.openline import OpenLineFindings
+from review.openline import OPEN_PHASES, OpenLineFindings
 from review.order import MissingStep, OrderReport
 from review.protocol import Protocol
 from review.settings import FlagDetection
@@ -33,7 +33,6 @@ AFTER_TOUCH = (
     "If an open end may have been touched: stop, close the line, do not run fluid in, "
     "call the unit."
 )
-LINE_PHASES = (Phase.CONNECT, Phase.DISCONNECT)
 
 Touch = TypeVar("Touch", FaceContact, FieldExit)
 
@@ -373,7 +372,7 @@ def _touch_flags(findings: Findings) -> Iterable[Flag]:
 def _matters(event: FaceContact | FieldExit, phases: Timeline) -> bool:
     """Whether the line is handled after the event, with no rub or wash between."""
     handled = any(
-        s.phase in LINE_PHASES and s.interval.end_s > event.interval.end_s for s in phases
+        s.phase in OPEN_PHASES and s.interval.end_s > event.interval.end_s for s in phases
     )
     return handled and not event.rubbed_after
 

@@ -104,12 +104,14 @@ class OpenLineFindings:
             and ``.mask_seen``.
         face_distance: median distance of the mouth to the nearer palm during the windows,
             hand widths; NaN if never seen together.
+        probability: talking over the whole recording, see ``talking_probability``.
     """
 
     windows: tuple[OpenLineWindow, ...]
     talking: tuple[TalkingNearLine, ...]
     measurements: tuple[Measurement, ...]
     face_distance: float
+    probability: FeatureTrack
 
 
 # --- windows ------------------------------------------------------------------------------------
@@ -253,13 +255,6 @@ def mouth_to_hands(track: LandmarkTrack) -> Array:
     return np.asarray(nearest)
 
 
-def _inside_any(time: TimeBase, spans: Sequence[Interval]) -> Mask:
-    mask = np.zeros(len(time), dtype=bool)
-    for span in spans:
-        mask |= time.inside(span)
-    return mask
-
-
 def _median(values: Array) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else float("nan")
@@ -299,7 +294,7 @@ def _open_time(
     spans = tuple(window.interval for window in windows if window.phase is phase)
     if not spans:
         return Measurement(name, None, "s", (), 0.0, f"No {phase.value} phase was found.")
-    inside = _inside_any(track.time, spans)
+    inside = track.time.inside_any(spans)
     seen = _share_seen(track.hand_seen.any(axis=1), inside, track.time)
     error = max(window.uncertainty_s for window in windows if window.phase is phase)
     why = f"First estimate from the hands; each edge may be off by about {error:.1f} s."
@@ -328,7 +323,7 @@ def _talking_time(
     name, spans = "open_line.talking_time", tuple(window.interval for window in windows)
     if not spans:
         return Measurement(name, None, "s", (), 0.0, "The line was never seen open.")
-    inside = _inside_any(probability.time, spans)
+    inside = probability.time.inside_any(spans)
     seen = _share_seen(probability.column("assessable") > 0, inside, probability.time)
     said = tuple(talk.interval for talk in talking)
     if masked:
@@ -357,7 +352,7 @@ def review_open_line(
     probability = talking_probability(mouth_track(track), settings)
     talking = talking_near_line(windows, talking_spans(probability, settings), track, settings)
     spans = tuple(window.interval for window in windows)
-    inside = _inside_any(track.time, spans)
+    inside = track.time.inside_any(spans)
     covered = _mask_seen(spans, inside, track, mask, settings)
     hidden = [span for span in spans if _masked(span, track.time, mask)]
     # Lips guessed behind a mask say nothing.
@@ -374,6 +369,7 @@ def review_open_line(
             covered,
         ),
         face_distance=_median(mouth_to_hands(track)[inside]),
+        probability=probability,
     )
 
 

@@ -29,13 +29,11 @@ from review.flags import Findings, find_flags
 from review.landmarks import Sampling as LandmarkSampling
 from review.mask import judge_mask
 from review.measures import Measurement, Result
-from review.mouth import mouth_track
 from review.openline import OpenLineWindow, open_line_windows, review_open_line
 from review.order import order_report
 from review.phases import find_phases
 from review.protocol import Protocol
 from review.surface import measure_wiping
-from review.talking import talking_probability
 from review.timeline import Timeline
 from review.touching import hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack
@@ -231,8 +229,7 @@ def review_recording(
             frames_tracked=timing.frames_tracked,
         ),
     )
-    talking = talking_probability(mouth_track(track), protocol.detection.open_line)
-    return Reviewed(analysis, findings, talking)
+    return Reviewed(analysis, findings, findings.open_line.probability)
 
 
 def analyse_recording(

@@ -221,10 +221,7 @@ def clean_field(
     they were hardly seen.
     """
     palms = _palms(track)
-    inside = np.zeros(len(track.time), dtype=bool)
-    for segment in phases:
-        if segment.phase in FIELD_PHASES:
-            inside |= track.time.inside(segment.interval)
+    inside = track.time.inside_any(s.interval for s in phases if s.phase in FIELD_PHASES)
     points = palms[inside].reshape(-1, 2)
     points = points[np.isfinite(points[:, 0])]
     if len(points) < MIN_FIELD_SAMPLES:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -19,7 +20,7 @@ MOTION_GRID = (18, 32)
 """Rows and columns of the coarse grid on which picture change is kept."""
 
 
-def _freeze(instance: object) -> None:
+def freeze(instance: object) -> None:
     """Make every array of a frozen record read-only: freezing a dataclass does not."""
     for field in fields(instance):  # type: ignore[arg-type]
         value = getattr(instance, field.name)
@@ -52,7 +53,7 @@ class TimeBase:
         if not self.end_s > times[-1]:
             raise ValueError(f"the end ({self.end_s} s) must lie after the last sample")
         object.__setattr__(self, "times_s", times)
-        _freeze(self)
+        freeze(self)
 
     def __len__(self) -> int:
         return int(self.times_s.size)
@@ -70,6 +71,13 @@ class TimeBase:
     def inside(self, span: Interval) -> NDArray[np.bool_]:
         """Shape (n,): which sample times lie in the half-open ``span``."""
         return (self.times_s >= span.start_s) & (self.times_s < span.end_s)
+
+    def inside_any(self, spans: Iterable[Interval]) -> NDArray[np.bool_]:
+        """Shape (n,): which sample times lie in at least one of the half-open ``spans``."""
+        mask = np.zeros(len(self), dtype=bool)
+        for span in spans:
+            mask |= self.inside(span)
+        return mask
 
 
 def spans_where(mask: NDArray[np.bool_], time: TimeBase) -> tuple[Interval, ...]:
@@ -147,7 +155,7 @@ class LandmarkTrack:
             actual = getattr(self, name).shape
             if actual != shape:
                 raise ValueError(f"{name} must have shape {shape}, got {actual}")
-        _freeze(self)
+        freeze(self)
 
     @property
     def hand_seen(self) -> NDArray[np.bool_]:
@@ -183,7 +191,7 @@ class FeatureTrack:
             )
         if len(self.units) != len(self.names) or len(set(self.names)) != len(self.names):
             raise ValueError("each feature needs one unit and a name of its own")
-        _freeze(self)
+        freeze(self)
 
     def column(self, name: str) -> NDArray[np.float64]:
         """Shape (n,): one feature. Raises KeyError naming it when it does not exist."""

@@ -68,9 +68,7 @@ def hands_seen(features: FeatureTrack) -> NDArray[np.bool_]:
 
 def seen_fraction(features: FeatureTrack, spans: tuple[Interval, ...]) -> float:
     """Share of ``spans`` in which a hand was tracked; 0 without spans."""
-    inside = np.zeros(len(features.time), dtype=bool)
-    for span in spans:
-        inside |= features.time.inside(span)
+    inside = features.time.inside_any(spans)
     return float(hands_seen(features)[inside].mean()) if inside.any() else 0.0
 
 

@@ -19,7 +19,7 @@ from review.protocol import load_protocol
 from review.surface import WipingFindings
 from review.timeline import Interval, Phase, Segment, Surface, Timeline
 from review.touching import FaceContact, FieldExit
-from review.tracks import TimeBase
+from review.tracks import FeatureTrack, TimeBase
 from review.washing import SurfaceRubbing, WashFindings
 
 PROTOCOL = load_protocol("practice")
@@ -34,6 +34,11 @@ SPANS = (
     (Phase.WAITING, 98, 114),
     (Phase.HAND_RUB, 115, 136),
     (Phase.DISCONNECT, 137, 148),
+)
+
+# No rule looks at the series itself, only at what was read off it.
+MOUTH = FeatureTrack(
+    TimeBase(np.zeros(1), END_S), ("probability",), ("1",), np.full((1, 1), np.nan)
 )
 
 
@@ -111,6 +116,7 @@ def clean(spans=SPANS, **changes) -> Findings:
                 Measurement("open_line.mask_seen", None, "share"),
             ),
             8.0,
+            MOUTH,
         ),
         contacts=(),
         exits=(),
