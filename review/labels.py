@@ -49,12 +49,18 @@ class _Spanned(_Record):
 
 
 class Piece(_Spanned):
-    """A span in which nothing changes."""
+    """A span in which nothing changes.
+
+    ``strokes``: strokes to and fro that fall in it, where hands are rubbed and it is known.
+    ``hidden``: whether the hands work where the camera cannot see them.
+    """
 
     phase: Phase
     step: str = ""
     talking: bool = False
     events: tuple[str, ...] = ()
+    strokes: Annotated[float, Field(ge=0.0)] | None = None
+    hidden: bool = False
 
 
 class ClipInfo(_Record):
@@ -62,11 +68,20 @@ class ClipInfo(_Record):
 
     name: str = ""
     seed: int | None = None
-    kind: Literal["exchange", "other_activity"] = "exchange"
+    kind: Literal["exchange", "wash", "other_activity"] = "exchange"
     skin_tone: Annotated[int, Field(ge=1, le=6)] | None = None
     handed: Literal["left", "right"] | None = None
     mirrored: bool = False
     viewpoint: str = ""
+    geometry: str = ""
+    fps: float | None = None
+    width: int | None = None
+    height: int | None = None
+    distance_m: float | None = None
+    light: float | None = None
+    noise: float | None = None
+    shutter: float | None = None
+    tempo_hz: float | None = None
     faults: tuple[str, ...] = ()
 
 

@@ -33,7 +33,7 @@ import cv2  # noqa: E402
 from sample_clips.studio.encode import frame_times, write_video  # noqa: E402
 from sample_clips.studio.geometry import HAND_KINDS  # noqa: E402
 from sample_clips.studio.labels import label_document, write_labels  # noqa: E402
-from sample_clips.studio.render import render  # noqa: E402
+from sample_clips.studio.render import render, render_moving  # noqa: E402
 from sample_clips.studio.schedule import (  # noqa: E402
     FAULTS,
     schedule_activity,
@@ -41,6 +41,7 @@ from sample_clips.studio.schedule import (  # noqa: E402
 )
 from sample_clips.studio.script import ExchangeScript, Performance  # noqa: E402
 from sample_clips.studio.shipped import SHIPPED, shipped_script  # noqa: E402
+from sample_clips.studio.washes import schedule_wash  # noqa: E402
 
 CLEAN_SHARE = 0.35
 """Share of exchanges without a planted fault under `--faults auto`."""
@@ -53,21 +54,33 @@ def clip_times(script: ExchangeScript) -> NDArray[np.float64]:
 
 
 def frames(
-    script: ExchangeScript, first_s: float = 0.0, last_s: float | None = None
+    script: ExchangeScript,
+    first_s: float = 0.0,
+    last_s: float | None = None,
+    most_fps: float = float("inf"),
 ) -> Iterator[tuple[float, NDArray[np.uint8], NDArray[np.float64]]]:
     """The pictures of a script without encoding.
 
     Yields:
         time_s; the picture (h, w, 3) BGR; the true keypoints (2, 21, 2) in its pixels, axis 0
-        the subject's left and right hand. Only times in [first_s, last_s) are drawn.
+        the subject's left and right hand. Only times in [first_s, last_s) are drawn, and at most
+        `most_fps` of them a second.
     """
-    performance = Performance(script)
+    performance, look, view = Performance(script), script.look, script.view
     end = script.duration_s if last_s is None else last_s
-    for tick, time_s in enumerate(clip_times(script)):
-        if first_s <= time_s < end:
-            state = performance.state(float(time_s), tick)
-            picture, keypoints = render(state, script.look, script.view.camera)
-            yield float(time_s), picture, keypoints
+    due = first_s
+    for tick, time_s in enumerate(clip_times(script).tolist()):
+        if not first_s <= time_s < end or time_s < due - 1e-3:
+            continue
+        due = time_s + 1.0 / most_fps
+        if view.shutter > 0:
+            open_s = view.shutter / view.fps
+            times = [max(time_s + share * open_s, 0.0) for share in (-0.5, 0.0, 0.5)]
+            states = [performance.state(time, tick) for time in times]
+            picture, keypoints = render_moving(states, look, view.camera)
+        else:
+            picture, keypoints = render(performance.state(time_s, tick), look, view.camera)
+        yield time_s, picture, keypoints
 
 
 def variation(
@@ -106,6 +119,14 @@ def variation(
     return schedule_exchange(
         np.random.default_rng(own_seed), planted, name=name, seed=own_seed, hand_kind=geometry
     )
+
+
+def wash_variation(seed: int, index: int, geometry: str = "smooth") -> ExchangeScript:
+    """The script of wash `index` of `seed`: a hand wash alone, see `studio.washes`."""
+    rng = np.random.default_rng([seed, index, 37])
+    own_seed = int(rng.integers(1 << 31))
+    name = f"wash_{seed}_{index}"
+    return schedule_wash(np.random.default_rng(own_seed), name, own_seed, geometry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,11 +192,7 @@ def _sampled(
     script: ExchangeScript, fps: float, max_side_px: int
 ) -> Iterator[tuple[float, NDArray[np.uint8]]]:
     """At most `fps` pictures a second of a script, RGB, no side longer than `max_side_px`."""
-    due = 0.0
-    for time_s, picture, _ in frames(script):
-        if time_s < due - 1e-3:
-            continue
-        due = time_s + 1.0 / fps
+    for time_s, picture, _ in frames(script, most_fps=fps):
         height, width = picture.shape[:2]
         scale = max_side_px / max(height, width)
         if scale < 1:
@@ -195,6 +212,11 @@ def _write_variation(
 ) -> Written:
     write = write_landmarks if landmarks else write_clip
     return write(variation(seed, index, faults, geometry, other_activity), folder)
+
+
+def _write_wash(seed: int, index: int, geometry: str, folder: Path, landmarks: bool) -> Written:
+    write = write_landmarks if landmarks else write_clip
+    return write(wash_variation(seed, index, geometry), folder)
 
 
 def _write_shipped(name: str, folder: Path) -> Written:
@@ -234,6 +256,10 @@ def parser() -> argparse.ArgumentParser:
         help="share of clips that show no exchange (default 0)",
     )  # fmt: skip
     made.add_argument(
+        "--washes", action="store_true",
+        help="with --variations: hand washes alone, from nearer and higher cameras",
+    )  # fmt: skip
+    made.add_argument(
         "--landmarks", action="store_true",
         help="with --variations: keep what the tracker sees instead of video (for training)",
     )  # fmt: skip
@@ -263,12 +289,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         indices = range(given.first, given.first + given.variations)
         if given.list:
             for index in indices:
-                print(_describe(variation(given.seed, index, *settings)))
+                script = (
+                    wash_variation(given.seed, index, given.geometry)
+                    if given.washes
+                    else variation(given.seed, index, *settings)
+                )
+                print(_describe(script))
             return 0
-        jobs = [
-            (_write_variation, (given.seed, index, *settings, folder, given.landmarks))
-            for index in indices
-        ]
+        if given.washes:
+            jobs = [
+                (_write_wash, (given.seed, index, given.geometry, folder, given.landmarks))
+                for index in indices
+            ]
+        else:
+            jobs = [
+                (_write_variation, (given.seed, index, *settings, folder, given.landmarks))
+                for index in indices
+            ]
     else:
         names = [given.only] if given.only else list(SHIPPED)
         if given.list:

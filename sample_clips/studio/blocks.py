@@ -24,6 +24,10 @@ RUB_BOTTLE = (0.30, 0.0, 0.16)
 LEAD_S = 0.45
 """Usual time of the way from one movement into the next."""
 
+LATHER = (0.28, 0.28, 0.26, 0.18, 0.12, 0.07)
+"""Most lather by skin tone. Drawn lather is flat white; more of it on dark skin hides the hand
+from the tracker (found by trying tones and amounts on one wash), as real thin lather would not."""
+
 AREA = (-0.26, 0.17, 0.165, 0.495)
 """The work surface that is wiped: x0, x1, z0, z1 on the table, metres."""
 
@@ -153,10 +157,13 @@ def _rubbing(
     return parts
 
 
-def wash_parts(setting: Setting, short: bool = False, left_out: int = 0) -> list[Part]:
+def wash_parts(
+    setting: Setting, short: bool = False, left_out: int = 0, rub_s: float | None = None
+) -> list[Part]:
     """Wet, soap, rub, rinse, dry: 40-60 s in all; under 20 s with few surfaces when `short`.
 
-    `left_out` of the nine surfaces (never the palms) are not rubbed at all.
+    `left_out` of the nine surfaces (never the palms) are not rubbed at all. `rub_s`: seconds of
+    rubbing, for people who take more or less time than usual.
     """
     rng, habit = setting.rng, setting.habit
     surfaces = list(Surface)
@@ -168,6 +175,7 @@ def wash_parts(setting: Setting, short: bool = False, left_out: int = 0) -> list
         surfaces = [surface for i, surface in enumerate(surfaces) if i not in out]
     foam = setting.lather * setting.between(0.2, 1.0)
     seconds = setting.between(4.0, 5.0) if short else setting.between(22.5, 27.0)
+    seconds = seconds if rub_s is None else rub_s
     rubbing = _rubbing(
         setting, Phase.WASH, _surface_order(setting, surfaces), seconds, foam, full=not short
     )

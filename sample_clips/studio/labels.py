@@ -32,7 +32,8 @@ import numpy as np
 
 from review.timeline import Interval, Phase, Surface, merge_intervals
 from sample_clips.studio.head import HEAD_HEIGHT_M
-from sample_clips.studio.script import ExchangeScript, Part, Performance
+from sample_clips.studio.rubbing import RubMotion
+from sample_clips.studio.script import ExchangeScript, Led, Part, Performance
 
 WASH_SHORT_S = 20.0
 RUB_SHORT_S = 15.0
@@ -253,7 +254,7 @@ def true_flags(script: ExchangeScript, seen: Iterable[Interval]) -> list[dict[st
 def _pieces(script: ExchangeScript) -> list[dict[str, Any]]:
     talking, events = talking_spans(script), event_spans(script)
     inner = sorted(
-        {edge for t in talking for edge in (t.start_s, t.end_s)}
+        {edge for t in (*talking, *script.hidden) for edge in (t.start_s, t.end_s)}
         | {edge for span, _, _ in events for edge in (span.start_s, span.end_s)}
     )
     pieces = []
@@ -262,17 +263,33 @@ def _pieces(script: ExchangeScript) -> list[dict[str, Any]]:
         rounded = sorted({round(edge, 4) for edge in edges})
         for start, end in pairwise(rounded):
             middle = 0.5 * (start + end)
-            pieces.append(
-                {
-                    "start_s": start,
-                    "end_s": end,
-                    "phase": part.phase.value,
-                    "step": true_step(part, script.left_handed),
-                    "talking": any(t.contains(middle) for t in talking),
-                    "events": [name for happening, name, _ in events if happening.contains(middle)],
-                }
-            )
+            piece: dict[str, Any] = {
+                "start_s": start,
+                "end_s": end,
+                "phase": part.phase.value,
+                "step": true_step(part, script.left_handed),
+                "talking": any(t.contains(middle) for t in talking),
+                "events": [name for happening, name, _ in events if happening.contains(middle)],
+            }
+            if part.strokes:
+                piece["strokes"] = round(
+                    strokes_between(part, start - span.start_s, end - span.start_s), 3
+                )
+            if any(t.contains(middle) for t in script.hidden):
+                piece["hidden"] = True
+            pieces.append(piece)
     return pieces
+
+
+def strokes_between(part: Part, start_s: float, end_s: float) -> float:
+    """Strokes of a rubbing part between two times counted from its start; none on the way in."""
+    motion, lead_s = part.motion, 0.0
+    if isinstance(motion, Led):
+        motion, lead_s = motion.motion, motion.lead.duration_s
+    if not isinstance(motion, RubMotion):
+        return 0.0
+    first, last = (min(max(t - lead_s, 0.0), motion.duration_s) for t in (start_s, end_s))
+    return motion.strokes(first, last)
 
 
 def _pairs(spans: Iterable[Interval]) -> list[list[float]]:
@@ -313,10 +330,12 @@ def label_document(script: ExchangeScript) -> dict[str, Any]:
             "distance_m": round(view.distance_m, 2),
             "light": round(look.light, 2),
             "noise": round(look.noise, 1),
-            "hand_kind": look.hand_kind,
+            "geometry": look.hand_kind,
             "fps": view.fps,
             "width": view.camera.width,
             "height": view.camera.height,
+            "shutter": view.shutter,
+            "tempo_hz": script.tempo_hz,
             "faults": list(script.faults),
         },
         "flags": true_flags(script, seen),

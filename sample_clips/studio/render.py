@@ -33,6 +33,9 @@ def _paint_head(image: Image, head: HeadState, look: Look, camera: Camera) -> No
     px, depth = camera.project(np.asarray(head.centre))
     if float(depth) < 0.1:
         return
+    reach = 0.8 * HEAD_HEIGHT_M * camera.focal_px / float(depth)
+    if not (-reach < px[0] < camera.width + reach and -reach < px[1] < camera.height + reach):
+        return  # near cameras that look down see no head, and a large one is slow to draw
     # What the camera's own place adds to the head's turn.
     way = np.asarray(camera.eye, dtype=np.float64) - head.centre
     around = float(np.arctan2(way[0], way[2]))
@@ -69,7 +72,7 @@ def _things(state: FrameState, look: Look) -> Soup:
     foam = min(1.0, state.foam + (0.6 if look.foam else 0.0))
     for pose in (state.left, state.right):
         arms, frame = arm_soups(pose, look)
-        soups += [*arms, hand_soup(pose, look, frame, foam)]
+        soups += [*arms, hand_soup(pose, look, frame, foam, state.wet)]
     return gather(soups)
 
 

@@ -60,8 +60,8 @@ class HeadState:
 class FrameState:
     """One moment.
 
-    foam: 0..1, how much lather is on the hands. water: whether the tap runs. tick: frame number,
-    which picks the sensor noise.
+    foam: 0..1, how much lather is on the hands. wet: 0..1, how much wet skin shines. water: whether
+    the tap runs. tick: frame number, which picks the sensor noise.
     """
 
     left: HandPose
@@ -69,6 +69,7 @@ class FrameState:
     head: HeadState | None = None
     props: tuple[Prop, ...] = ()
     foam: float = 0.0
+    wet: float = 0.0
     water: bool = False
     tick: int = 0
 

@@ -14,6 +14,7 @@ from review.timeline import Interval, Phase
 from sample_clips.studio import motions as mo
 from sample_clips.studio.activities import ACTIVITIES
 from sample_clips.studio.blocks import (
+    LATHER,
     Setting,
     connect_parts,
     disconnect_parts,
@@ -44,10 +45,6 @@ FAULTS = (
     "phase_out_of_order",
 )
 """Faults that can be planted; each becomes the flag of its name (rules: `labels`)."""
-
-LATHER = (0.28, 0.28, 0.26, 0.18, 0.12, 0.07)
-"""Most lather by skin tone. Drawn lather is flat white; more of it on dark skin hides the hand
-from the tracker (found by trying tones and amounts on one wash), as real thin lather would not."""
 
 USUAL_ORDER = ("wash", "surface_prep", "connect", "waiting", "disconnect")
 LINES = ("connect", "disconnect")

@@ -51,7 +51,7 @@ class Part:
         events: what happens in it beside the step.
         line_open: from and until how many seconds into the part the line's end is open to the
             air, or None.
-        foam, water: lather 0..1, tap running.
+        foam, wet, water: lather 0..1, shine of wet skin 0..1, tap running.
         still: things that stand or lie about and are no part of the motion.
         covered, gone_over_again: for wiping parts, shares (0..1) of the work surface.
     """
@@ -63,6 +63,7 @@ class Part:
     events: tuple[Event, ...] = ()
     line_open: tuple[float, float] | None = None
     foam: float = 0.0
+    wet: float = 0.0
     water: bool = False
     still: tuple[Prop, ...] = ()
     covered: float | None = None
@@ -85,7 +86,11 @@ class MouthEvent:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """How the clip is recorded. `elevation_deg`: camera above the horizon of the scene."""
+    """How the clip is recorded.
+
+    `elevation_deg`: camera above the horizon of the scene. `shutter`: share of the time between
+    two frames in which light is gathered, 0..1; 0 gives pictures without motion blur.
+    """
 
     name: str
     elevation_deg: float
@@ -94,6 +99,7 @@ class View:
     fps: float = 15.0
     jitter: float = 0.0
     crf: int = 26
+    shutter: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,11 +112,13 @@ class ExchangeScript:
         mask: whether the person wears a face mask.
         left_handed: the whole scene is reflected in X (parts are written right-handed).
         faults: names of the planted faults.
+        hidden: spans in which something stands between the camera and the hands.
+        tempo_hz: the person's usual strokes a second, where it was chosen.
     """
 
     name: str
     seed: int
-    kind: Literal["exchange", "other_activity"]
+    kind: Literal["exchange", "wash", "other_activity"]
     parts: tuple[Part, ...]
     mouth: tuple[MouthEvent, ...]
     look: Look
@@ -118,6 +126,8 @@ class ExchangeScript:
     mask: bool = False
     left_handed: bool = False
     faults: tuple[str, ...] = ()
+    hidden: tuple[Interval, ...] = ()
+    tempo_hz: float | None = None
 
     @property
     def spans(self) -> tuple[Interval, ...]:
@@ -304,12 +314,35 @@ class Performance:
     def state(self, time_s: float, tick: int = 0) -> FrameState:
         """Everything in front of the camera at `time_s`; `tick` is the frame's number."""
         moment, part = self.hands(time_s)
+        hiding = tuple(
+            screen(self.script.view.camera, moment)
+            for span in self.script.hidden
+            if span.contains(time_s)
+        )
         return FrameState(
             left=moment.left,
             right=moment.right,
             head=self.head(time_s, moment.left, moment.right),
-            props=moment.props,
+            props=(*moment.props, *hiding),
             foam=part.foam,
+            wet=part.wet,
             water=part.water,
             tick=tick,
         )
+
+
+SCREEN_BGR = (96, 104, 112)
+
+
+def screen(camera: Camera, moment: Moment) -> Prop:
+    """Something plain between the camera and both hands, as if somebody stood in the way.
+
+    It hangs halfway, square to the line of sight, and is broad enough for hands and wrists.
+    """
+    middle = 0.5 * (np.asarray(moment.left.wrist) + np.asarray(moment.right.wrist))
+    eye = np.asarray(camera.eye, dtype=np.float64)
+    spread = float(np.linalg.norm(np.asarray(moment.left.wrist) - np.asarray(moment.right.wrist)))
+    side = 0.5 * (spread + 0.56)
+    axes = camera.rotation.T
+    size = np.array([side, side, 0.02])
+    return Prop("box", eye + 0.5 * (middle - eye), axes, size, SCREEN_BGR)
