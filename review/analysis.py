@@ -204,6 +204,13 @@ class WashSurface(_Record):
     last_s: TimeS | None = None
 
 
+class HandRub(_Spanned):
+    """The hand rub that counts for connect or disconnect, surface by surface."""
+
+    before: Literal[Phase.CONNECT, Phase.DISCONNECT]
+    surfaces: tuple[WashSurface, ...] = ()
+
+
 class OpenLine(_Spanned):
     """A span in which the line was taken to be open, inside the named phase."""
 
@@ -222,6 +229,18 @@ class Flag(_Spanned):
     confidence: Share
     message: Annotated[str, Field(min_length=1)]
     measure: str = Field("", description="The measure it rests on; empty where there is none.")
+    doubt: str = Field("", description="One plain sentence: why it might be wrong.")
+    shown_start_s: TimeS | None = Field(
+        None, description="Start of the three seconds that show it best."
+    )
+    shown_end_s: TimeS | None = None
+
+    @property
+    def shown(self) -> Interval | None:
+        """The three seconds that show it best, or None where they were not chosen."""
+        if self.shown_start_s is None or self.shown_end_s is None:
+            return None
+        return Interval(self.shown_start_s, self.shown_end_s)
 
 
 class Sampling(_Record):
@@ -260,6 +279,7 @@ class Analysis(_Record):
     open_line: tuple[OpenLine, ...] = ()
     measures: tuple[MeasureRecord, ...] = ()
     wash_surfaces: tuple[WashSurface, ...] = ()
+    hand_rubs: tuple[HandRub, ...] = ()
     flags: tuple[Flag, ...] = ()
     warnings: tuple[str, ...] = Field((), description="What limits this analysis as a whole.")
     cautions: tuple[str, ...] = CAUTIONS

@@ -44,9 +44,11 @@ STEPS: tuple[str, ...] = (
     "part",
     "cap",
     "waiting",
+    "hidden",
     "none",
 )
-"""What the hands do at one moment; ``none`` is everything the protocol does not name."""
+"""What the hands do at one moment: ``hidden`` while they work where the camera does not see
+them, ``none`` for everything the protocol does not name."""
 
 PHASES: tuple[Phase, ...] = tuple(Phase)
 FEATURE_CLIP = 6.0
@@ -60,7 +62,7 @@ class Emissions:
     Attributes:
         time: m grid times.
         phase_prob: shape (m, 7), rows sum to 1, columns as :data:`PHASES`.
-        step_prob: shape (m, 23), rows sum to 1, columns as :data:`STEPS`.
+        step_prob: shape (m, 24), rows sum to 1, columns as :data:`STEPS`.
         open_prob: shape (m,), probability that the line is open.
         stroke_rate: shape (m,), strokes to and fro a second; means something only where the
             hands rub.
@@ -89,6 +91,11 @@ class Emissions:
     def step(self, *names: str) -> NDArray[np.float64]:
         """Shape (m,): summed probability of the named steps."""
         return np.asarray(self.step_prob[:, [STEPS.index(name) for name in names]].sum(axis=1))
+
+    @staticmethod
+    def step_number(name: str) -> int:
+        """Column of a step in ``step_prob``."""
+        return STEPS.index(name)
 
     @property
     def rubbing(self) -> NDArray[np.float64]:
@@ -124,6 +131,8 @@ class EmissionModel:
             ``step_*``, ``open_*``, ``rate_*``.
         dilations: one per block, in grid steps.
         phase_prior: shape (7,).
+        temperature: what step scores are divided by, so that probabilities mean what they say
+            (temperature scaling, Guo et al. 2017), fitted on recordings kept out of the fit.
         recipe: how it was trained: data, seed, steps, and its own evaluation.
     """
 
@@ -134,6 +143,7 @@ class EmissionModel:
     dilations: tuple[int, ...]
     phase_prior: NDArray[np.float64]
     recipe: Mapping[str, Any]
+    temperature: float = 1.0
 
     def inputs(self, features: FeatureTrack) -> NDArray[np.float32]:
         """Shape (m, f): standardised features, 0 (the mean) where not measured."""
@@ -147,7 +157,7 @@ class EmissionModel:
         return Emissions(
             time=features.time,
             phase_prob=_softmax(phase),
-            step_prob=_softmax(step),
+            step_prob=_softmax(step / self.temperature),
             open_prob=1.0 / (1.0 + np.exp(-np.clip(opened[:, 0], -30, 30))),
             stroke_rate=np.maximum(rate[:, 0].astype(np.float64), 0.0),
             phase_prior=np.array(self.phase_prior),
@@ -166,7 +176,7 @@ def forward(
         xp: the array module (training passes its own).
 
     Returns:
-        Scores before softmax / sigmoid: phases (m, 7), steps (m, 23), open line (m, 1); and
+        Scores before softmax / sigmoid: phases (m, 7), steps (m, 24), open line (m, 1); and
         the stroke rate (m, 1) in strokes a second.
     """
     count = inputs.shape[0]
@@ -198,6 +208,7 @@ def save_model(model: EmissionModel, path: Path) -> None:
         "dilations": model.dilations,
         "phases": PHASES,
         "steps": STEPS,
+        "temperature": model.temperature,
         "recipe": model.recipe,
     }
     np.savez_compressed(
@@ -244,6 +255,7 @@ def load_model(path: Path | None = None) -> EmissionModel:
         dilations=tuple(header["dilations"]),
         phase_prior=arrays["phase_prior"],
         recipe=header["recipe"],
+        temperature=float(header.get("temperature", 1.0)),
     )
 
 

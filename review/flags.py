@@ -21,11 +21,13 @@ from review.openline import OPEN_PHASES, OpenLineFindings
 from review.order import MissingStep, OrderReport
 from review.protocol import Protocol
 from review.settings import FlagDetection
+from review.showing import moment_to_show
 from review.surface import WipingFindings
 from review.timeline import Interval, Phase, Segment, Timeline
 from review.touching import FaceContact, FieldExit
 from review.tracks import FeatureTrack
 from review.washing import WashFindings, seen_fraction
+from review.wording import DOUBTS
 from review.wording import PHASES as PHASE_WORDS
 from review.wording import SURFACES as SURFACE_WORDS
 
@@ -61,7 +63,7 @@ def find_flags(findings: Findings, protocol: Protocol) -> tuple[Flag, ...]:
     """
     extent = findings.phases.extent
     if all(segment.phase is Phase.OTHER for segment in findings.phases):
-        return (_nothing_recognised(findings, extent),)
+        return (_explained(_nothing_recognised(findings, extent), findings),)
     flags = [
         *_order_flags(findings, protocol),
         *_wash_flags(findings, protocol),
@@ -72,8 +74,21 @@ def find_flags(findings: Findings, protocol: Protocol) -> tuple[Flag, ...]:
         *_wait_flags(findings, protocol),
     ]
     settings = protocol.detection.flags
-    kept = (flag for flag in flags if _certain_enough(flag, settings))
+    kept = (_explained(flag, findings) for flag in flags if _certain_enough(flag, settings))
     return tuple(sorted(kept, key=lambda flag: (flag.start_s, flag.end_s, flag.kind)))
+
+
+def _explained(flag: Flag, findings: Findings) -> Flag:
+    """The same flag with the seconds that show it and why it might be wrong."""
+    span = Interval(flag.start_s, max(flag.end_s, flag.start_s + 1e-3))
+    shown = moment_to_show(flag.kind, span, findings.phases.extent, findings.open_line.probability)
+    return flag.model_copy(
+        update={
+            "doubt": DOUBTS[flag.kind],
+            "shown_start_s": max(shown.start_s, 0.0),
+            "shown_end_s": shown.end_s,
+        }
+    )
 
 
 def _certain_enough(flag: Flag, settings: FlagDetection) -> bool:
@@ -234,8 +249,7 @@ def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             wash.interval,
             FlagLevel.LOOK,
             wash.confidence,
-            f"Not seen rubbed for {quantity(least, 's')} or more: {names}. "
-            "A surface rubbed out of the camera's sight counts as not seen.",
+            f"Not seen rubbed for {quantity(least, 's')} or more: {names}.",
             "wash.surfaces_rubbed",
         )
 
@@ -410,8 +424,7 @@ def _open_line_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
                 FlagLevel.LOOK,
                 talk.probability,
                 f"The mouth moved as in talking for {quantity(talk.interval.duration_s, 's')} "
-                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}. "
-                "Chewing or a cough can look alike.",
+                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}.",
                 "open_line.talking_time",
             )
         spoken = by_name["open_line.talking_time"]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from review.analysis import (
     Analysis,
+    HandRub,
     MeasureRecord,
     OpenLine,
     PhaseRecord,
@@ -23,7 +24,7 @@ from review.analysis import (
     WashSurface,
 )
 from review.cache import load_or_track
-from review.emissions import PHASES, EmissionModel, load_model
+from review.emissions import PHASES, EmissionModel, Emissions, load_model
 from review.features import compute_features, hands_about
 from review.flags import Findings, find_flags
 from review.landmarks import Sampling as LandmarkSampling
@@ -39,7 +40,7 @@ from review.touching import hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack
 from review.video import VideoInfo, file_sha256
 from review.waiting import measure_waits
-from review.washing import SurfaceRubbing, measure_hygiene
+from review.washing import SurfaceRubbing, WashFindings, measure_hygiene
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +71,36 @@ class Reviewed:
     talking: FeatureTrack
 
 
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What follows from a recording alone, before any protocol or correction.
+
+    Attributes:
+        features, emissions: on one grid.
+    """
+
+    features: FeatureTrack
+    emissions: Emissions
+
+
+def evidence_of(track: LandmarkTrack, model: EmissionModel | None = None) -> Evidence:
+    """Features and emissions of a recording: the slow part of what follows the landmarks.
+
+    Args:
+        track: landmarks of one recording.
+        model: the emission model; default the shipped one.
+    """
+    features = compute_features(track)
+    return Evidence(features, (model or load_model()).score(features))
+
+
 def review_track(
     track: LandmarkTrack,
     protocol: Protocol,
     *,
     model: EmissionModel | None = None,
     corrections: Corrections | None = None,
+    evidence: Evidence | None = None,
 ) -> Findings:
     """All stages after the landmarks.
 
@@ -84,10 +109,11 @@ def review_track(
         protocol: the unit's procedure and settings.
         model: the emission model; default the shipped one.
         corrections: what a person set.
+        evidence: of this track, where it is known already (as after a correction).
     """
     detection, corrected = protocol.detection, corrections or Corrections()
-    features = compute_features(track)
-    emissions = (model or load_model()).score(features)
+    evidence = evidence or evidence_of(track, model)
+    features, emissions = evidence.features, evidence.emissions
     phases = corrected.phases or find_phases(
         emissions.phase_log_likelihood(hands_about(features)), PHASES, emissions.time, protocol
     )
@@ -146,6 +172,7 @@ def build_analysis(
             for measurement in measurements(findings)
         ),
         wash_surfaces=tuple(_wash_surface(record) for record in findings.hygiene.surfaces),
+        hand_rubs=_hand_rubs(findings.hygiene),
         flags=find_flags(findings, protocol),
         warnings=tuple(warnings),
         timing=timing or Timing(),
@@ -161,6 +188,21 @@ def _open_line(window: OpenLineWindow) -> OpenLine:
             "uncertainty_s": window.uncertainty_s,
             "basis": window.basis,
         }
+    )
+
+
+def _hand_rubs(hygiene: WashFindings) -> tuple[HandRub, ...]:
+    return tuple(
+        HandRub.model_validate(
+            {
+                "before": before,
+                "start_s": max(rub.interval.start_s, 0.0),
+                "end_s": rub.interval.end_s,
+                "surfaces": tuple(_wash_surface(record) for record in surfaces),
+            }
+        )
+        for (before, rub), surfaces in zip(hygiene.rubs, hygiene.rub_surfaces, strict=True)
+        if rub is not None
     )
 
 

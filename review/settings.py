@@ -87,6 +87,16 @@ class WashDetection(Settings):
     min_step_probability: Probability = Field(
         0.5, description="A rubbing movement less certain than this counts as not seen."
     )
+    min_hidden_probability: Probability = Field(
+        0.5,
+        description="Hands that are at least so probably hidden from the camera: cannot tell "
+        "what they do.",
+    )
+    max_unseen_s: Seconds = Field(
+        3.0,
+        description="With no hand tracked for so long before and after: cannot tell. Shorter "
+        "gaps are usual while fingers interlace, and the motion around them still speaks.",
+    )
     pause_gap_s: Seconds = Field(
         0.6, description="A shorter break between two rubbing movements is no pause."
     )

@@ -188,3 +188,5 @@ def _print_flags(analysis: Analysis, console: Console) -> None:
             )
         )
         console.print(Text(f"    {flag.message}"))
+        if flag.doubt:
+            console.print(Text(f"    {flag.doubt}"))

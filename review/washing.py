@@ -13,14 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.emissions import SURFACES, Emissions
-from review.features import moving_mean
 from review.measures import Measurement, Result
+from review.rubbing import SurfaceCourse, surface_course, surface_runs
 from review.settings import WashDetection
 from review.timeline import Interval, Phase, Segment, Surface, Timeline, merge_intervals, total_s
-from review.tracks import FeatureTrack, spans_where
-
-SMOOTH_S = 0.7
-"""Window over which step probabilities are averaged: about one slow stroke."""
+from review.tracks import FeatureTrack
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +50,16 @@ class WashFindings:
         surfaces: nine records in the order of :class:`Surface`; empty without a wash.
         wash: the wash that was measured, or None.
         rubs: phase each hand rub came before, and the rub; None where none was found.
+        rub_surfaces: the same nine records for each of ``rubs``; empty without one.
+        course: which surface is rubbed at every moment.
     """
 
     measurements: tuple[Measurement, ...]
     surfaces: tuple[SurfaceRubbing, ...]
     wash: Segment | None
     rubs: tuple[tuple[Phase, Segment | None], ...]
+    rub_surfaces: tuple[tuple[SurfaceRubbing, ...], ...]
+    course: SurfaceCourse
 
 
 def hands_seen(features: FeatureTrack) -> NDArray[np.bool_]:
@@ -72,69 +73,41 @@ def seen_fraction(features: FeatureTrack, spans: tuple[Interval, ...]) -> float:
     return float(hands_seen(features)[inside].mean()) if inside.any() else 0.0
 
 
-def surface_runs(
-    emissions: Emissions, span: Interval, settings: WashDetection
-) -> tuple[tuple[Surface, Interval], ...]:
-    """Which surface is rubbed when: sorted runs inside ``span``, pauses left out.
-
-    A sample belongs to its most probable surface while rubbing as a whole is likelier than
-    ``min_step_probability``; runs shorter than ``pause_gap_s`` are flicker and dropped, and
-    breaks shorter than that are closed.
-    """
-    inside = emissions.time.inside(span)
-    hop = float(np.median(emissions.time.widths_s))
-    smooth = moving_mean(emissions.step_prob, 2 * round(SMOOTH_S / hop / 2) + 1)[:, : len(SURFACES)]
-    rubbing = inside & (smooth.sum(axis=1) >= settings.min_step_probability)
-    best = smooth.argmax(axis=1)
-    runs: list[tuple[Surface, Interval]] = []
-    for index, name in enumerate(SURFACES):
-        spans = merge_intervals(
-            spans_where(rubbing & (best == index), emissions.time), settings.pause_gap_s
-        )
-        runs += [
-            (Surface(name), clipped)
-            for found in spans
-            if found.duration_s >= settings.pause_gap_s
-            and (clipped := found.intersect(span)) is not None
-        ]
-    return tuple(sorted(runs, key=lambda run: run[1]))
-
-
-def strokes_in(emissions: Emissions, spans: tuple[Interval, ...]) -> tuple[float, ...]:
+def strokes_in(course: SurfaceCourse, spans: tuple[Interval, ...]) -> tuple[float, ...]:
     """Strokes to and fro in each span: the stroke rate summed over its time."""
-    widths = emissions.time.widths_s
-    counts = []
-    for span in spans:
-        inside = emissions.time.inside(span)
-        counts.append(float((emissions.stroke_rate[inside] * widths[inside]).sum()))
-    return tuple(counts)
+    rate, widths = course.stroke_rate, course.time.widths_s
+    inside = (course.time.inside(span) for span in spans)
+    return tuple(float((rate[mask] * widths[mask]).sum()) for mask in inside)
 
 
 def measure_surfaces(
-    emissions: Emissions, features: FeatureTrack, span: Interval, settings: WashDetection
+    course: SurfaceCourse, features: FeatureTrack, span: Interval, settings: WashDetection
 ) -> tuple[SurfaceRubbing, ...]:
     """Seconds, strokes and rounds of each of the nine surfaces inside one wash.
 
     A surface is ``met`` when it was rubbed for ``min_surface_s``; ``not_assessable`` when
-    the hands were seen too little, or when more than ``max_doubt_s`` may have been this
+    the hands were seen too little, when they were hidden for so long that it may have been
+    rubbed meanwhile, or when more than ``max_doubt_s`` of what was seen may have been this
     surface; otherwise ``not_met``.
     """
-    runs = surface_runs(emissions, span, settings)
+    runs = surface_runs(course, span, settings)
     seen = seen_fraction(features, (span,))
-    inside = emissions.time.inside(span)
-    widths = emissions.time.widths_s
+    hidden_s = course.hidden_s(span)
+    # Expected seconds weigh each moment by its probability: what may have been missed.
+    weight = np.where(course.time.inside(span), course.time.widths_s, 0.0)
+    expected = weight @ course.probability
     records = []
     for index, name in enumerate(SURFACES):
         spans = tuple(found for surface, found in runs if surface == name)
         seconds = float(total_s(spans))
-        counts = strokes_in(emissions, spans)
-        # Expected seconds weigh each moment by its probability: what may have been missed.
-        expected = float((emissions.step_prob[inside, index] * widths[inside]).sum())
+        counts = strokes_in(course, spans)
         if seen < settings.min_seen_fraction:
             result = Result.NOT_ASSESSABLE
         elif seconds >= settings.min_surface_s:
             result = Result.MET
-        elif expected >= settings.max_doubt_s:
+        elif seconds + hidden_s >= settings.min_surface_s or expected[index] >= (
+            settings.max_doubt_s
+        ):
             result = Result.NOT_ASSESSABLE
         else:
             result = Result.NOT_MET
@@ -153,16 +126,16 @@ def measure_surfaces(
 
 
 def rubbing_spans(
-    emissions: Emissions, span: Interval, settings: WashDetection
+    course: SurfaceCourse, span: Interval, settings: WashDetection
 ) -> tuple[Interval, ...]:
     """Where the hands rub inside ``span``; breaks up to ``pause_gap_s`` are no pause."""
     return merge_intervals(
-        (found for _, found in surface_runs(emissions, span, settings)), settings.pause_gap_s
+        (found for _, found in surface_runs(course, span, settings)), settings.pause_gap_s
     )
 
 
 def _wash_measurements(
-    emissions: Emissions,
+    course: SurfaceCourse,
     features: FeatureTrack,
     wash: Segment | None,
     surfaces: tuple[SurfaceRubbing, ...],
@@ -176,8 +149,10 @@ def _wash_measurements(
             Measurement("wash.surfaces_rubbed", None, "surfaces", seen_fraction=0.0, why=why),
         )
     seen = seen_fraction(features, (wash.interval,))
-    rubbing = rubbing_spans(emissions, wash.interval, settings)
-    if seen < settings.min_seen_fraction:
+    rubbing = rubbing_spans(course, wash.interval, settings)
+    hidden_s = course.hidden_s(wash.interval)
+    hidden_share = hidden_s / wash.interval.duration_s
+    if min(seen, 1.0 - hidden_share) < settings.min_seen_fraction:
         why = "The hands were hidden for most of the wash."
         return tuple(
             Measurement(name, None, unit, (wash.interval,), seen, why)
@@ -191,7 +166,16 @@ def _wash_measurements(
     count = sum(record.result is Result.MET for record in surfaces)
     return (
         Measurement("wash.whole_time", wash.interval.duration_s, "s", (wash.interval,), seen),
-        Measurement("wash.rubbing_time", float(total_s(rubbing)), "s", rubbing, seen),
+        Measurement(
+            "wash.rubbing_time",
+            float(total_s(rubbing)),
+            "s",
+            rubbing,
+            seen,
+            f"The hands were hidden for {hidden_s:.0f} s; rubbing then is not counted."
+            if hidden_s >= settings.min_surface_s
+            else "",
+        ),
         Measurement(
             "wash.surfaces_rubbed",
             # With a surface in doubt the count is only a lower bound, so it is not given.
@@ -267,11 +251,16 @@ def measure_hygiene(
         Findings about the longest wash and the rubs before the first connect and the first
         disconnect.
     """
+    course = surface_course(emissions, features, phases, settings)
     washes = phases.of(Phase.WASH)
     wash = max(washes, key=lambda segment: segment.interval.duration_s) if washes else None
-    surfaces = (
-        measure_surfaces(emissions, features, wash.interval, settings) if wash is not None else ()
-    )
+
+    def surfaces_of(segment: Segment | None) -> tuple[SurfaceRubbing, ...]:
+        if segment is None:
+            return ()
+        return measure_surfaces(course, features, segment.interval, settings)
+
+    surfaces = surfaces_of(wash)
     connect, connect_rub = _rub_measurement(
         "rub.before_connect", Phase.CONNECT, phases, features, settings
     )
@@ -280,11 +269,13 @@ def measure_hygiene(
     )
     return WashFindings(
         measurements=(
-            *_wash_measurements(emissions, features, wash, surfaces, settings),
+            *_wash_measurements(course, features, wash, surfaces, settings),
             connect,
             disconnect,
         ),
         surfaces=surfaces,
         wash=wash,
         rubs=((Phase.CONNECT, connect_rub), (Phase.DISCONNECT, disconnect_rub)),
+        rub_surfaces=(surfaces_of(connect_rub), surfaces_of(disconnect_rub)),
+        course=course,
     )

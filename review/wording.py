@@ -57,6 +57,43 @@ FLAGS: dict[FlagKind, str] = {
 }
 
 
+DOUBTS: dict[FlagKind, str] = {
+    FlagKind.TALKING_NEAR_OPEN_LINE: "Chewing, a cough or a broad smile can look like talking.",
+    FlagKind.HAND_TO_FACE: (
+        "A hand in front of the face can look as if it were on it: the camera sees no depth."
+    ),
+    FlagKind.LEFT_CLEAN_FIELD: (
+        "The clean field was judged from where the hands worked; yours may reach further."
+    ),
+    FlagKind.HAND_RUB_MISSING: (
+        "A rub out of the picture, or one that was very short, is not found."
+    ),
+    FlagKind.HAND_RUB_SHORT: (
+        "Rubbing that goes on out of the picture, or while reaching, is not counted."
+    ),
+    FlagKind.WASH_SHORT: "Washing that begins or ends out of the picture is not counted.",
+    FlagKind.WASH_SURFACE_MISSED: (
+        "When fingers interlace or a hand hides the other, a surface can be taken for its "
+        "neighbour."
+    ),
+    FlagKind.SURFACE_REWIPED: (
+        "The cloth's size is a guess from the hand, so neighbouring lanes can seem to overlap."
+    ),
+    FlagKind.SURFACE_AREA_MISSED: (
+        "The work area is taken from the wiping itself; its true edges are not known."
+    ),
+    FlagKind.PHASE_MISSING: "It may have been done out of the picture, or before the recording.",
+    FlagKind.PHASE_OUT_OF_ORDER: (
+        "Other work with the hands can be taken for this phase; your unit's order may differ."
+    ),
+    FlagKind.WAIT_SHORT: (
+        "Drain, flush and fill are told apart by quiet spans only; fluid cannot be seen."
+    ),
+    FlagKind.NOT_SEEN: "Nothing is said here about right or wrong: the camera saw too little.",
+}
+"""Why a flag of each kind might be wrong."""
+
+
 def clock(time_s: float) -> str:
     """A time in the recording as people read it off a player, to a tenth of a second.
 

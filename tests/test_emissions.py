@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from review.degrade import degrade_track, mirror_track
+from review.degrade import degrade_track, hide_hands, mirror_track, still_hands
 from review.emissions import (
     PHASES,
     STEPS,
@@ -22,7 +22,8 @@ from review.emissions import (
 )
 from review.errors import LabelError, ReviewError
 from review.features import compute_features
-from review.timeline import Phase, Surface
+from review.labels import LabelFile
+from review.timeline import Interval, Phase, Surface
 from review.training import (
     Example,
     initial_weights,
@@ -119,16 +120,17 @@ def test_a_file_that_is_no_model_is_named(tmp_path: Path, content: bytes):
         load_model(path)
 
 
-LABEL = {
-    "duration_s": 12.0,
-    "labels": [
-        {"start_s": 0.0, "end_s": 4.0, "phase": "wash", "step": "thumb_left"},
-        {"start_s": 4.0, "end_s": 8.0, "phase": "connect", "step": "join"},
-        {"start_s": 8.0, "end_s": 12.0, "phase": "waiting", "step": "drain"},
-    ],
-    "open_line": [{"phase": "connect", "start_s": 5.0, "end_s": 6.0}],
-    "wash": {"surfaces": {"thumb_left": {"seconds": 4.0, "strokes": 8, "rounds": 1}}},
-}
+LABEL = LabelFile.model_validate(
+    {
+        "duration_s": 12.0,
+        "labels": [
+            {"start_s": 0.0, "end_s": 4.0, "phase": "wash", "step": "thumb_left", "strokes": 8},
+            {"start_s": 4.0, "end_s": 8.0, "phase": "connect", "step": "join"},
+            {"start_s": 8.0, "end_s": 12.0, "phase": "waiting", "step": "drain"},
+        ],
+        "open_line": [{"phase": "connect", "start_s": 5.0, "end_s": 6.0}],
+    }
+)
 
 
 def test_labels_become_classes_on_the_grid():
@@ -169,6 +171,48 @@ def test_degraded_tracks_only_lose_and_move_hands(rng):
         assert np.isfinite(worse.hands[seen]).all() and np.isnan(worse.hands[~seen]).all()
 
 
+def test_hidden_hands_are_gone_from_the_track_and_named_in_the_targets(rng):
+    track = hands_track(30.0)
+    for _ in range(10):
+        covered, spans = hide_hands(track, rng)
+        assert spans and all(span.duration_s > 1 for span in spans)
+        inside = covered.time.inside_any(spans)
+        assert not covered.hand_seen[inside].any()
+        assert covered.motion[inside][2:].mean() <= track.motion.mean() + 0.01
+    label = LABEL
+    times = np.arange(0, 12, 0.1)
+    targets = targets_on_grid(label, times, hidden=(Interval(2.0, 10.0),))
+    assert STEPS[targets.step[25]] == "hidden" and np.isnan(targets.rate[25])
+    assert STEPS[targets.step[60]] == "hidden"
+    assert STEPS[targets.step[90]] == "waiting"  # hands at rest are no work that is hidden
+    assert PHASES[targets.phase[25]] is Phase.WASH
+
+
+def test_hands_held_still_keep_their_place_and_lose_their_rhythm(rng):
+    track = hands_track(20.0)
+    span = Interval(6.0, 12.0)
+    rested = still_hands(track, (span,), rng)
+    inside = track.time.inside(span)
+    np.testing.assert_array_equal(rested.hands[~inside], track.hands[~inside])
+    np.testing.assert_array_equal(rested.hand_seen, track.hand_seen)
+    before, after = track.hands[inside, 0, 0, 1].std(), rested.hands[inside, 0, 0, 1].std()
+    assert after < 0.5 * before
+    targets = targets_on_grid(LABEL, np.arange(0, 12, 0.1), still=(Interval(1.0, 3.0),))
+    assert STEPS[targets.step[20]] == "pause" and targets.rate[20] == 0
+    assert targets.weight[20] > targets.weight[5]
+
+
+def test_a_higher_temperature_is_less_sure_of_the_same_answer():
+    model = load_model()
+    track = hands_track(20.0)
+    features = compute_features(track)
+    assert model.temperature > 0
+    doubled = replace(model, temperature=2 * model.temperature)
+    sure, unsure = model.score(features).step_prob, doubled.score(features).step_prob
+    assert unsure.max(axis=1).mean() < sure.max(axis=1).mean()
+    np.testing.assert_array_equal(sure.argmax(axis=1), unsure.argmax(axis=1))
+
+
 def test_a_small_network_learns_two_movements(tmp_path: Path):
     pytest.importorskip("jax")
     examples = []
@@ -176,12 +220,15 @@ def test_a_small_network_learns_two_movements(tmp_path: Path):
         track = hands_track(12.0, hz=1.5 + 0.2 * number)
         hands = track.hands.copy()
         hands[track.time.times_s >= 4.0] = np.nan  # hands down: waiting, in these labels
-        label = {
-            "labels": [
-                {"start_s": 0.0, "end_s": 4.0, "phase": "wash", "step": "palms"},
-                {"start_s": 4.0, "end_s": 12.0, "phase": "waiting", "step": "drain"},
-            ]
-        }
+        label = LabelFile.model_validate(
+            {
+                "duration_s": 12.0,
+                "labels": [
+                    {"start_s": 0.0, "end_s": 4.0, "phase": "wash", "step": "palms"},
+                    {"start_s": 4.0, "end_s": 12.0, "phase": "waiting", "step": "drain"},
+                ],
+            }
+        )
         examples.append(
             Example(f"made_{number}", builders.make_track(track.time.times_s, hands), label)
         )

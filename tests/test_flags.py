@@ -16,6 +16,7 @@ from review.measures import Measurement, Result
 from review.openline import OpenLineFindings, OpenLineWindow, TalkingNearLine
 from review.order import order_report
 from review.protocol import load_protocol
+from review.rubbing import surface_course
 from review.surface import WipingFindings
 from review.timeline import Interval, Phase, Segment, Surface, Timeline
 from review.touching import FaceContact, FieldExit
@@ -99,6 +100,8 @@ def clean(spans=SPANS, **changes) -> Findings:
             surfaces(),
             wash,
             ((Phase.CONNECT, connect_rub), (Phase.DISCONNECT, disconnect_rub)),
+            ((), ()),
+            surface_course(quiet_emissions(), seen_hands(), phases, PROTOCOL.detection.wash),
         ),
         wiping=WipingFindings(
             Measurement("surface.covered", 0.98, "share"),

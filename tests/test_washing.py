@@ -10,16 +10,24 @@ from review.emissions import PHASES, STEPS, Emissions
 from review.features import compute_features
 from review.measures import Result, judge
 from review.protocol import load_protocol
+from review.rubbing import CANNOT_TELL, NO_SURFACE, surface_course, surface_runs
 from review.settings import WashDetection
 from review.timeline import Interval, Phase, Surface
-from review.washing import (
-    measure_hygiene,
-    measure_surfaces,
-    rub_before,
-    surface_runs,
-)
+from review.washing import measure_hygiene, measure_surfaces, rub_before
 
 SETTINGS = WashDetection()
+
+
+def course_of(step: Emissions, washing: tuple[float, float] = (0.0, 20.0), hands=None):
+    """The surface course of ``step`` with one wash over ``washing``."""
+    hands = rubbing_hands(step.time.end_s) if hands is None else hands
+    return surface_course(step, hands, builders.phases((Phase.WASH, *washing)), SETTINGS)
+
+
+def measured(step: Emissions, hands, span: Interval):
+    """Surface records of one wash that lasts ``span``."""
+    course = course_of(step, (span.start_s, span.end_s), hands)
+    return measure_surfaces(course, hands, span, SETTINGS)
 
 
 def emissions(
@@ -56,7 +64,7 @@ def rubbing_hands(duration_s: float, hz: float = 2.0, hidden: tuple[float, float
 
 def test_seconds_of_each_surface_add_up_and_pauses_are_left_out():
     spans = [("palms", 2.0, 6.0), ("thumb_left", 6.0, 9.0), ("palms", 12.0, 15.0)]
-    found = measure_surfaces(emissions(20, spans), rubbing_hands(20), Interval(0, 20), SETTINGS)
+    found = measured(emissions(20, spans), rubbing_hands(20), Interval(0, 20))
     seconds = {record.surface: record.seconds for record in found}
     assert seconds[Surface.PALMS] == pytest.approx(7.0, abs=0.4)
     assert seconds[Surface.THUMB_LEFT] == pytest.approx(3.0, abs=0.3)
@@ -68,13 +76,11 @@ def test_met_not_met_and_not_assessable_are_three_different_answers():
     step = emissions(20, [("palms", 2.0, 6.0)])
     answers = {
         record.surface: record.result
-        for record in measure_surfaces(step, rubbing_hands(20), Interval(0, 20), SETTINGS)
+        for record in measured(step, rubbing_hands(20), Interval(0, 20))
     }
     assert answers[Surface.PALMS] is Result.MET
     assert answers[Surface.BACK_LEFT] is Result.NOT_MET
-    hidden = measure_surfaces(
-        step, rubbing_hands(20, hidden=(0.0, 20.0)), Interval(0, 20), SETTINGS
-    )
+    hidden = measured(step, rubbing_hands(20, hidden=(0.0, 20.0)), Interval(0, 20))
     assert {record.result for record in hidden} == {Result.NOT_ASSESSABLE}
 
 
@@ -94,17 +100,67 @@ def test_time_torn_between_two_surfaces_is_cannot_tell_not_missed():
     )
     answers = {
         record.surface: record.result
-        for record in measure_surfaces(torn, rubbing_hands(20), Interval(0, 20), SETTINGS)
+        for record in measured(torn, rubbing_hands(20), Interval(0, 20))
     }
     assert answers[Surface.THUMB_LEFT] is Result.MET
     assert answers[Surface.THUMB_RIGHT] is Result.NOT_ASSESSABLE
     assert answers[Surface.PALMS] is Result.NOT_MET
 
 
+def test_hidden_hands_are_cannot_tell_and_never_a_missed_surface():
+    spans = [("palms", 2.0, 6.0), ("hidden", 6.0, 12.0), ("thumb_left", 12.0, 15.0)]
+    step = emissions(20, spans)
+    course = course_of(step)
+    at = course.time.times_s
+    assert (course.answer[(at > 7) & (at < 11)] == CANNOT_TELL).all()
+    assert (course.answer[(at > 16)] == NO_SURFACE).all()
+    assert course.hidden_s(Interval(0, 20)) == pytest.approx(6.0, abs=0.6)
+    answers = {r.surface: r.result for r in measured(step, rubbing_hands(20), Interval(0, 20))}
+    assert answers[Surface.PALMS] is Result.MET
+    assert Result.NOT_MET not in answers.values()
+    hygiene = measure_hygiene(
+        builders.phases((Phase.WASH, 0, 20)), step, rubbing_hands(20), SETTINGS
+    )
+    rubbing = next(m for m in hygiene.measurements if m.name == "wash.rubbing_time")
+    assert rubbing.value == pytest.approx(7.0, abs=0.6) and "hidden" in rubbing.why
+
+
+def test_without_hands_for_long_nothing_is_claimed_whatever_the_network_says():
+    step = emissions(20, [("palms", 0.0, 20.0)])
+    hands = rubbing_hands(20, hidden=(4.0, 16.0))
+    course = course_of(step, (0.0, 20.0), hands)
+    at = course.time.times_s
+    assert (course.answer[(at > 7.5) & (at < 12.5)] == CANNOT_TELL).all()
+    assert course.probability[(at > 7.5) & (at < 12.5)].sum() == 0
+    # Short of the limit, as when fingers interlace, motion and neighbours still speak.
+    assert (course.answer[(at > 4.5) & (at < 6.5)] == 0).all()
+    blind = course_of(step, (0.0, 20.0), rubbing_hands(20, hidden=(0.0, 20.0)))
+    assert (blind.answer == CANNOT_TELL).all()
+
+
+def test_a_wash_hidden_for_most_of_its_time_is_not_assessable():
+    step = emissions(20, [("hidden", 1.0, 18.0)])
+    hygiene = measure_hygiene(
+        builders.phases((Phase.WASH, 0, 20)), step, rubbing_hands(20), SETTINGS
+    )
+    assert [m.value for m in hygiene.measurements[:3]] == [None, None, None]
+
+
+def test_outside_washes_and_rubs_no_surface_is_claimed():
+    step = emissions(20, [("palms", 2.0, 18.0)])
+    phases = builders.phases((Phase.CONNECT, 0, 10), (Phase.HAND_RUB, 10, 20))
+    course = surface_course(step, rubbing_hands(20), phases, SETTINGS)
+    at = course.time.times_s
+    assert (course.answer[at < 10] == NO_SURFACE).all()
+    assert (course.answer[(at > 11) & (at < 17)] == 0).all()
+    assert course.strokes_between(0.0, 10.0) == 0.0
+    assert course.strokes_between(11.0, 15.0) == pytest.approx(8.0, abs=0.3)
+
+
 @pytest.mark.parametrize("rate", [0.8, 1.5, 3.0])
 def test_strokes_are_the_rate_summed_over_the_time(rate):
     step = emissions(20, [("palms", 2.0, 12.0)], rate=rate)
-    palms = measure_surfaces(step, rubbing_hands(20), Interval(0, 20), SETTINGS)[0]
+    palms = measured(step, rubbing_hands(20), Interval(0, 20))[0]
     assert palms.strokes == pytest.approx(10 * rate, abs=0.5 + 0.4 * rate)
 
 
@@ -112,7 +168,7 @@ def test_rounds_count_visits_of_five_strokes_as_en_1499_and_en_1500_do():
     # Five strokes to and fro a step: EN 1499 / EN 1500 standard technique (value from memory).
     assert SETTINGS.strokes_per_round == 5
     spans = [("palms", 1.0, 4.0), ("back_left", 4.0, 7.0), ("palms", 7.0, 10.0), ("palms", 14, 15)]
-    found = measure_surfaces(emissions(20, spans), rubbing_hands(20), Interval(0, 20), SETTINGS)
+    found = measured(emissions(20, spans), rubbing_hands(20), Interval(0, 20))
     palms = found[0]
     assert palms.rounds == 2  # the last visit is two strokes only
     assert palms.strokes == pytest.approx(14, abs=1)
@@ -120,9 +176,10 @@ def test_rounds_count_visits_of_five_strokes_as_en_1499_and_en_1500_do():
 
 def test_flicker_shorter_than_a_pause_is_not_a_surface():
     step = emissions(10, [("palms", 1.0, 5.0), ("thumb_left", 7.0, 7.2)])
-    assert {surface for surface, _ in surface_runs(step, Interval(0, 10), SETTINGS)} == {
-        Surface.PALMS
-    }
+    assert {
+        surface
+        for surface, _ in surface_runs(course_of(step, (0.0, 10.0)), Interval(0, 10), SETTINGS)
+    } == {Surface.PALMS}
 
 
 def test_whole_time_and_rubbing_time_are_two_numbers():
