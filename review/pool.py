@@ -1,0 +1,67 @@
+"""One piece of work for each of many files, some at a time, in processes of their own."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from typing import TypeVar
+
+from review.errors import ReviewError
+from review.evaluation import SkippedFile
+
+_log = logging.getLogger(__name__)
+
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+
+def outcomes(
+    items: Sequence[Item],
+    work: Callable[[Item], Outcome],
+    lost: Callable[[Item, str], Outcome],
+    jobs: int = 1,
+) -> Iterator[tuple[int, Outcome]]:
+    """What ``work`` makes of each item, with the item's number, as it comes.
+
+    Args:
+        items: what to work on.
+        work: must not raise; with ``jobs`` above 1 it must be importable by name.
+        lost: makes the outcome of an item whose process ended early, from the reason.
+        jobs: processes at a time; 1 works in this one.
+    """
+    if min(jobs, len(items)) <= 1:
+        yield from ((number, work(item)) for number, item in enumerate(items))
+        return
+    # Fresh processes: a tracker started before a fork would be shared and break.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(min(jobs, len(items)), mp_context=context) as pool:
+        numbers: dict[Future[Outcome], int] = {
+            pool.submit(work, item): number for number, item in enumerate(items)
+        }
+        try:
+            for future in as_completed(numbers):
+                number = numbers[future]
+                try:
+                    yield number, future.result()
+                except BrokenProcessPool as error:
+                    reason = f"the process that analysed it ended early ({error})"
+                    yield number, lost(items[number], reason)
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def attempt(file: str, work: Callable[[], Outcome]) -> Outcome | SkippedFile:
+    """What ``work`` makes of a file, or why it could not.
+
+    One broken file must not end an evaluation of hundreds; the reason is printed with it.
+    """
+    try:
+        return work()
+    except ReviewError as error:
+        return SkippedFile(file, str(error))
+    except Exception as error:
+        _log.exception("while evaluating %s", file)
+        return SkippedFile(file, f"unexpected {type(error).__name__}: {error}")
