@@ -103,11 +103,11 @@ def probe(path: Path | str) -> VideoInfo:
             index, or without a picture that can be decoded.
     """
     path = _usable_file(path)
-    with _opened(path) as (container, stream):
-        first = _first_frame(container, stream, path)
-        turn = _orientation(first)
-        width, height = _seen_size(first, stream, turn)
-    with _opened(path) as (container, stream):
+    with open_video(path) as (container, stream):
+        first = first_frame(container, stream, path)
+        turn = frame_orientation(first)
+        width, height = seen_size(first, stream, turn)
+    with open_video(path) as (container, stream):
         times = _packet_times(container, stream)
         codec = stream.codec_context.name
         has_audio = bool(container.streams.audio)
@@ -171,7 +171,7 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
         """Frames with their times; those without a time of their own are left out."""
         for frame in frames:
             self.frames_decoded += 1
-            time_s = clock.read(_stamp(frame))
+            time_s = clock.read(frame_time_s(frame))
             if time_s is not None:
                 self.end_s = time_s + clock.step_s
                 yield time_s, frame
@@ -196,7 +196,7 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
     def _run(self, path: Path, fps: float, max_side_px: int) -> Iterator[tuple[float, Rgb]]:
         """Decode all, choose by time, and convert only what was chosen."""
         clock, trouble = Clock(), _Trouble()
-        with _opened(path) as (container, stream):
+        with open_video(path) as (container, stream):
             stated = _stated_duration(container, stream)
             timed = self._timed(_decoded(container, stream, trouble), clock)
             count = 0
@@ -248,7 +248,7 @@ def _usable_file(path: Path | str) -> Path:
 
 
 @contextmanager
-def _opened(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
+def open_video(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """The container and its first real video stream (cover pictures of music do not count)."""
     try:
         container = av.open(
@@ -331,7 +331,12 @@ def _decoded(
                 yield frame
 
 
-def _first_frame(container: InputContainer, stream: VideoStream, path: Path) -> VideoFrame:
+def first_frame(container: InputContainer, stream: VideoStream, path: Path) -> VideoFrame:
+    """The first picture that can be decoded.
+
+    Raises:
+        VideoError: if there is none.
+    """
     for frame in _decoded(container, stream, _Trouble()):
         return frame
     raise VideoError(_no_picture(path))
@@ -362,12 +367,13 @@ def _reading_notes(
 # --- pictures --------------------------------------------------------------------------------
 
 
-def _orientation(frame: VideoFrame) -> Orientation:
+def frame_orientation(frame: VideoFrame) -> Orientation:
+    """How the picture must be turned to stand upright, as the file says."""
     matrix = frame.side_data.get("DISPLAYMATRIX")
     return Orientation() if matrix is None else Orientation.of(bytes(cast(Any, matrix)))
 
 
-def _stamp(frame: VideoFrame) -> float | None:
+def frame_time_s(frame: VideoFrame) -> float | None:
     """The presentation time the file gives this frame, seconds, if it gives one."""
     if frame.pts is None or not frame.time_base:
         return None
@@ -381,12 +387,14 @@ def _pixel_aspect(stream: VideoStream) -> float:
     return value if 0.1 < value < 10.0 else 1.0
 
 
-def _square_size(frame: VideoFrame, stream: VideoStream) -> tuple[float, float]:
+def square_size(frame: VideoFrame, stream: VideoStream) -> tuple[float, float]:
+    """Width and height as they would be with square pixels, before turning."""
     return frame.width * _pixel_aspect(stream), float(frame.height)
 
 
-def _seen_size(frame: VideoFrame, stream: VideoStream, turn: Orientation) -> tuple[int, int]:
-    width, height = (round(side) for side in _square_size(frame, stream))
+def seen_size(frame: VideoFrame, stream: VideoStream, turn: Orientation) -> tuple[int, int]:
+    """Width and height in pixels as a person sees the picture: square pixels, turned upright."""
+    width, height = (round(side) for side in square_size(frame, stream))
     return (height, width) if turn.transpose else (width, height)
 
 
@@ -395,7 +403,7 @@ def _picture(frame: VideoFrame, stream: VideoStream, max_side_px: int) -> Rgb | 
 
     None for a frame in a form that cannot be converted.
     """
-    width, height = _square_size(frame, stream)
+    width, height = square_size(frame, stream)
     scale = min(1.0, max_side_px / max(width, height))
     try:
         small = frame.reformat(
@@ -407,7 +415,7 @@ def _picture(frame: VideoFrame, stream: VideoStream, max_side_px: int) -> Rgb | 
         pixels = np.asarray(small.to_ndarray(), dtype=np.uint8)
     except (av.FFmpegError, ValueError, OSError):
         return None
-    return _orientation(frame).apply(pixels)
+    return frame_orientation(frame).apply(pixels)
 
 
 # --- times and rates -------------------------------------------------------------------------
@@ -466,7 +474,7 @@ def _indexed_share(stream: VideoStream, path: Path) -> float:
 def _measured_duration(path: Path, fps: float) -> float:
     """From the first to past the last packet, for files that state no duration."""
     first, last, count = math.inf, -math.inf, 0
-    with _opened(path) as (container, stream):
+    with open_video(path) as (container, stream):
         try:
             for packet in container.demux(stream):
                 if packet.pts is not None and packet.time_base:

@@ -1,0 +1,260 @@
+"""The connection to the database: transactions, durability, migrations, words for its errors.
+
+The one place that knows SQLite. Every write is one transaction that takes the write lock before
+it reads, so two writers never build on the same state, and that is on the disk when it returns
+(write-ahead log, synced at every commit). The file must lie on a local disk: the log is shared
+between processes through memory, which network drives do not offer.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
+from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from review.store.records import StoreError
+from review.store.tables import ADDED_ONLY, Base
+
+MIGRATIONS: Final = Path(__file__).resolve().parent / "migrations"
+HEAD: Final = "r0001"
+"""The revision this release works with; the newest file in ``migrations/versions``."""
+
+BUSY_S: Final = 30.0
+"""How long a writer waits for another one before giving up, seconds."""
+
+WRITES: Final = "writes"
+"""Key in a session's ``info``: whether it was opened to write."""
+
+_VERSION_TABLE = "alembic_version"
+
+
+class StoreSession(Session):
+    """A session that refuses to change or remove what may only be added."""
+
+
+@event.listens_for(StoreSession, "before_flush")
+def _only_added(session: Session, *_: object) -> None:
+    touched = [row for row in session.dirty if session.is_modified(row)]
+    for row in (*touched, *session.deleted):
+        if isinstance(row, ADDED_ONLY):
+            raise RuntimeError(f"{type(row).__name__} rows are only ever added")
+
+
+class Database:
+    """One database, opened. Use from any number of threads and processes.
+
+    Raises:
+        StoreError: if it cannot be opened, is damaged, or was made by a newer release.
+    """
+
+    def __init__(self, url: str | URL) -> None:
+        self.url = make_url(url)
+        self.place = (
+            self.url.database or "the records"
+            if self.is_file
+            else self.url.render_as_string(hide_password=True)
+        )
+        self._engine = _sqlite_engine(self.url) if self.is_file else create_engine(self.url)
+        self._writer = self._engine.execution_options(takes_write_lock=True)
+        # A file shows every reader one state by itself; a server has to be asked for it.
+        self._reader = (
+            self._engine
+            if self.is_file
+            else self._engine.execution_options(isolation_level="REPEATABLE READ")
+        )
+        with self._explained():
+            self._migrate()
+
+    @property
+    def is_file(self) -> bool:
+        """Whether it is an SQLite file rather than a server."""
+        return self.url.get_backend_name() == "sqlite"
+
+    def close(self) -> None:
+        """Close all connections. Nothing is lost by not calling it."""
+        self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[StoreSession]:
+        """A session that sees one state throughout and writes nothing.
+
+        Raises:
+            StoreError: if the database cannot be read.
+        """
+        with self._explained(), StoreSession(self._reader) as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[StoreSession]:
+        """A session whose changes are all kept, durably, when the block ends, or none of them.
+
+        Raises:
+            StoreError: if the database cannot be written.
+        """
+        with (
+            self._explained(),
+            StoreSession(self._writer, info={WRITES: True}) as session,
+            session.begin(),
+        ):
+            yield session
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            raise StoreError(f"{self.place}: {_remedy(error)}") from error
+
+    # --- migrations --------------------------------------------------------------------------
+
+    def _migrate(self) -> None:
+        """Bring the tables to :data:`HEAD`, keeping a copy of an older file beside it."""
+        with self._engine.connect() as connection:
+            if _revision(connection) == HEAD:
+                return
+        with self._writer.connect() as connection, connection.begin():
+            found = _revision(connection)  # another process may have been quicker
+            if found == HEAD:
+                return
+            if found is not None and self.is_file:
+                self._keep_copy(found)
+            self._upgrade(connection, found)
+
+    def _upgrade(self, connection: Connection, found: str | None) -> None:
+        # Imported here: opening records that are up to date needs none of it.
+        from alembic.config import Config
+        from alembic.runtime.environment import EnvironmentContext
+        from alembic.script import ScriptDirectory
+
+        script = ScriptDirectory(str(MIGRATIONS))
+        if found is not None and found not in {s.revision for s in script.walk_revisions()}:
+            raise StoreError(
+                f"{self.place}: these records were made by a newer release (their form is "
+                f"{found!r}, this release knows {HEAD!r}). Install the newer release."
+            )
+
+        def steps(revision: Any, _: Any) -> Any:
+            return script._upgrade_revs(HEAD, revision)
+
+        with EnvironmentContext(Config(), script, fn=steps) as environment:
+            environment.configure(connection=connection, target_metadata=Base.metadata)
+            environment.run_migrations()
+
+    def _keep_copy(self, revision: str) -> None:
+        """The file as it was, under a name of its own, complete or not at all."""
+        source = Path(str(self.url.database))
+        target = source.with_name(f"{source.stem}.before-{HEAD}-was-{revision}{source.suffix}")
+        partial = target.with_name(f".{target.name}.{os.getpid()}.partial")
+        try:
+            with (
+                closing(sqlite3.connect(source)) as old,
+                closing(sqlite3.connect(partial)) as copy,
+            ):
+                old.backup(copy)
+            os.replace(partial, target)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(
+                f"{target}: a copy of the older records could not be kept here ({error}), so "
+                "they were not brought up to date. Free some space or allow writing there."
+            ) from error
+        finally:
+            with suppress(OSError):
+                partial.unlink()
+
+
+def _revision(connection: Connection) -> str | None:
+    if not inspect(connection).has_table(_VERSION_TABLE):
+        return None
+    found = connection.execute(text(f"SELECT version_num FROM {_VERSION_TABLE}")).scalar()
+    return None if found is None else str(found)
+
+
+# --- SQLite ----------------------------------------------------------------------------------
+
+
+def sqlite_url(path: Path) -> URL:
+    """The address of an SQLite file."""
+    return URL.create("sqlite", database=str(path))
+
+
+def _sqlite_engine(url: URL) -> Engine:
+    engine = create_engine(url)
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: Any, _: object) -> None:
+        # The driver must not begin transactions of its own; see ``begin`` below.
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout = {int(BUSY_S * 1000)}")
+        _use_write_ahead_log(cursor)
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("takes_write_lock", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _use_write_ahead_log(cursor: sqlite3.Cursor) -> None:
+    """Switch the journal, once for the file; another process may be doing the same."""
+    give_up = time.monotonic() + BUSY_S
+    while True:
+        try:
+            # Switching does not wait for a lock by itself, whatever the busy timeout.
+            if cursor.execute("PRAGMA journal_mode").fetchone()[0].lower() != "wal":
+                cursor.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > give_up:
+                raise
+            time.sleep(0.02)
+
+
+_REMEDIES: Final = (
+    (
+        ("locked", "busy"),
+        f"another program has been writing for more than {BUSY_S:.0f} seconds; wait a moment and "
+        "try again.",
+    ),
+    (("is full",), "the disk is full, so nothing was changed; free some space and try again."),
+    (
+        ("readonly", "read-only"),
+        "the records may not be changed; allow writing to the file and its folder.",
+    ),
+    (
+        ("unable to open", "disk i/o"),
+        "the records cannot be opened; check that the folder exists, is on a local disk and may "
+        "be read and written.",
+    ),
+    (
+        ("malformed", "not a database", "encrypted"),
+        "the records are damaged or are no records at all; put them aside and put back your "
+        "latest copy.",
+    ),
+)
+"""What the driver's message contains, and what to say."""
+
+
+def _remedy(error: SQLAlchemyError) -> str:
+    said = str(getattr(error, "orig", None) or error)
+    for signs, words in _REMEDIES:
+        if any(sign in said.lower() for sign in signs):
+            return words
+    if isinstance(error, IntegrityError):
+        return (
+            "this does not fit what is there now, perhaps because somebody changed it at the same "
+            f"moment; look again and repeat ({said.splitlines()[0]})."
+        )
+    return f"the records cannot be used ({said.splitlines()[0]}); nothing was changed."
