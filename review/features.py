@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from review.rhythm import dominant_rate
 from review.tracks import LEFT, MOTION_GRID, RIGHT, FeatureTrack, LandmarkTrack, TimeBase
 
 Array = NDArray[np.float64]
@@ -328,6 +329,29 @@ def _picture_motion(grid: HandGrid, origin: Array, hop_s: float) -> dict[str, Ar
     }
 
 
+def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
+    """Tempo and steadiness of what moves: each hand, its fingers, one against the other.
+
+    ``motion`` is the picture's change near the hands, shape (m,): it beats at twice the rate of
+    the strokes, and stays when both hands are lost.
+    """
+    palms = grid.palms / grid.hand_width
+    signals = {
+        "left": palms[:, LEFT],
+        "right": palms[:, RIGHT],
+        "apart": palms[:, RIGHT] - palms[:, LEFT],
+        "motion": motion[:, None],
+    }
+    for side, prefix in ((LEFT, "left"), (RIGHT, "right")):
+        tips = grid.points[:, side, (THUMB_TIP, *FINGER_TIPS), :2]
+        inside = (tips - grid.palms[:, side, None]) / grid.hand_width
+        signals[f"{prefix}_fingers"] = inside.reshape(len(palms), -1)
+    columns = {}
+    for name, signal in signals.items():
+        columns[f"{name}_tempo"], columns[f"{name}_steady"] = dominant_rate(signal, hop_s)
+    return columns
+
+
 def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack:
     """All features of a recording on a grid of ``hop_s`` seconds.
 
@@ -351,6 +375,7 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
                 columns[f"{prefix}_{name}"] = column
         columns.update(_both_hands(grid, hop_s))
         columns.update(_picture_motion(grid, origin, hop_s))
+        columns.update(_rhythm(grid, columns["motion_near_hands"], hop_s))
     names = tuple(columns)
     return FeatureTrack(
         time=grid.time,
@@ -368,6 +393,10 @@ def hands_about(features: FeatureTrack) -> NDArray[np.bool_]:
 
 def _unit_of(name: str) -> str:
     """The unit a feature's name implies."""
+    if name.endswith("_tempo"):
+        return "1/s"
+    if name.endswith("_steady"):
+        return "1"
     if "speed" in name:
         return "hand widths/s"
     if name.endswith("seen") or "agree" in name or "straight" in name:

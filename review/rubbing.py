@@ -20,6 +20,9 @@ from review.tracks import FeatureTrack, TimeBase, freeze, spans_where
 SMOOTH_S = 0.7
 """Window over which step probabilities are averaged: about one slow stroke."""
 
+FLOOR = 1e-3
+"""Least probability of a state, so that one sample cannot forbid it."""
+
 NO_SURFACE = -1
 CANNOT_TELL = -2
 
@@ -80,14 +83,43 @@ def seconds_to_hands(features: FeatureTrack) -> NDArray[np.float64]:
     return np.asarray(np.minimum(np.abs(at[after] - times), np.abs(at[before] - times)))
 
 
+def likeliest_course(probability: NDArray[np.float64], penalty: float) -> NDArray[np.intp]:
+    """The sequence of states with the highest summed log-probability less ``penalty`` a change.
+
+    Args:
+        probability: shape (n, k), of each of k states at n samples.
+        penalty: natural-log units. 0 takes the most probable state of every sample.
+
+    Returns:
+        Shape (n,), number of the state. (Viterbi's algorithm with one price for all changes:
+        Rabiner LR. Proc IEEE 1989;77:257-286, section III-B.)
+    """
+    score = np.log(np.maximum(probability, FLOOR))
+    count, states = score.shape
+    stays = np.arange(states)
+    came_from = np.empty((count, states), dtype=np.intp)
+    total = score[0]
+    for row in range(1, count):
+        best = int(total.argmax())
+        change = total[best] - penalty > total
+        came_from[row] = np.where(change, best, stays)
+        total = np.where(change, total[best] - penalty, total) + score[row]
+    path = np.empty(count, dtype=np.intp)
+    path[-1] = total.argmax()
+    for row in range(count - 1, 0, -1):
+        path[row - 1] = came_from[row, path[row]]
+    return path
+
+
 def surface_course(
     emissions: Emissions, features: FeatureTrack, phases: Timeline, settings: WashDetection
 ) -> SurfaceCourse:
     """The answer at every sample of ``emissions``.
 
-    A sample belongs to its most probable surface while rubbing as a whole is likelier than
-    ``min_step_probability``; hands are hidden where the network says so, and also where neither
-    was seen for ``max_unseen_s`` before and after: whatever the network makes of that.
+    Inside each wash and hand rub the answers are the likeliest course through surfaces, no
+    surface and hidden, where every change costs ``change_penalty`` (see :func:`likeliest_course`).
+    Hands are hidden, too, where neither was seen for ``max_unseen_s`` before and after: whatever
+    the network makes of that.
 
     Args:
         emissions: step probabilities.
@@ -100,12 +132,17 @@ def surface_course(
     unseen = seconds_to_hands(features) > settings.max_unseen_s
     probability = np.where(unseen[:, None], 0.0, smooth[:, : len(SURFACES)])
     hidden = np.where(unseen, 1.0, smooth[:, emissions.step_number("hidden")])
-    spans = tuple(segment.interval for segment in phases if segment.phase in RUBBED_IN)
-    inside = emissions.time.inside_any(spans)
+    sharp = np.where(unseen[:, None], 0.0, emissions.step_prob[:, : len(SURFACES)])
+    covered = np.where(unseen, 1.0, emissions.step("hidden"))
+    rest = np.clip(1.0 - sharp.sum(axis=1) - covered, 0.0, 1.0)
+    states = np.column_stack([sharp, rest, covered])
+    answers = np.array([*range(len(SURFACES)), NO_SURFACE, CANNOT_TELL])
     answer = np.full(len(emissions.time), NO_SURFACE)
-    rubbing = inside & (probability.sum(axis=1) >= settings.min_step_probability)
-    answer[rubbing] = probability.argmax(axis=1)[rubbing]
-    answer[inside & (hidden >= settings.min_hidden_probability)] = CANNOT_TELL
+    for segment in phases:
+        inside = np.flatnonzero(emissions.time.inside(segment.interval))
+        if segment.phase in RUBBED_IN and inside.size:
+            path = likeliest_course(states[inside], settings.change_penalty)
+            answer[inside] = answers[path]
     return SurfaceCourse(emissions.time, probability, hidden, answer, emissions.stroke_rate)
 
 

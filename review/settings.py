@@ -84,13 +84,10 @@ class PhaseDetection(Settings):
 class WashDetection(Settings):
     """How a wash or a hand rub is measured."""
 
-    min_step_probability: Probability = Field(
-        0.5, description="A rubbing movement less certain than this counts as not seen."
-    )
-    min_hidden_probability: Probability = Field(
-        0.5,
-        description="Hands that are at least so probably hidden from the camera: cannot tell "
-        "what they do.",
+    change_penalty: Annotated[float, Field(ge=0.0, le=100.0)] = Field(
+        8.0,
+        description="Log-likelihood (natural, summed over tenths of a second) that a change from "
+        "one surface to another must overcome, so that single pictures do not cut a rub in two.",
     )
     max_unseen_s: Seconds = Field(
         3.0,
@@ -296,6 +293,53 @@ class FlagDetection(Settings):
     )
 
 
+class CameraDetection(Settings):
+    """What a camera check asks for. Lengths are in picture widths."""
+
+    hands_share: Probability = Field(
+        0.9, description="A hand must be seen at least this share of the clip."
+    )
+    both_hands_share: Probability = Field(
+        0.5,
+        description="Both hands at least this share: hands that touch are often seen as one.",
+    )
+    edge_margin: Probability = Field(
+        0.02, description="A keypoint nearer to the picture's edge than this is at the edge."
+    )
+    edge_share: Probability = Field(
+        0.1, description="Hands at an edge for more than this share of the time are cut off."
+    )
+    face_share: Probability = Field(
+        0.8, description="A face must be seen at least this share of the clip."
+    )
+    min_luma: Probability = Field(0.25, description="Darker pictures need more light.")
+    max_luma: Probability = Field(0.85, description="Brighter pictures need less light.")
+    glare_share: Probability = Field(
+        0.15, description="More of the picture than this at full white is glare."
+    )
+    max_palm_length: Annotated[float, Field(gt=0.0, lt=1.0)] = Field(
+        0.09, description="A longer palm: the camera is too near."
+    )
+    min_palm_length: Annotated[float, Field(gt=0.0, lt=1.0)] = Field(
+        0.035, description="A shorter palm: it is too far away."
+    )
+    palm_length_margin: Probability = Field(
+        0.2, description="How far inside these two the advised place of the camera lies."
+    )
+    field_of_view_deg: Annotated[float, Field(gt=10.0, lt=150.0)] = Field(
+        68.0,
+        description="Width of the camera's view in a picture lying on its side, for telling "
+        "distances. A phone's main camera with a 26 mm equivalent lens has 69 degrees "
+        "(2 atan(18/26)); a wide-angle lens has more.",
+    )
+    max_still_change: Probability = Field(
+        0.02, description="When even the quietest quarter of the picture changes more, it moves."
+    )
+    min_height_px: Annotated[int, Field(ge=1)] = Field(360, description="Smallest good height.")
+    min_fps: Annotated[float, Field(gt=0.0)] = Field(12.0, description="Fewest pictures a second.")
+    min_length_s: Seconds = Field(5.0, description="A shorter clip tells too little.")
+
+
 class Detection(Settings):
     """All detection settings: the ``[detection.*]`` tables of a protocol file."""
 
@@ -305,3 +349,4 @@ class Detection(Settings):
     open_line: OpenLineDetection = OpenLineDetection()
     waits: WaitDetection = WaitDetection()
     flags: FlagDetection = FlagDetection()
+    camera: CameraDetection = CameraDetection()

@@ -262,7 +262,7 @@ def _update_rule() -> Callable[..., Any]:
         line = jnp.logaddexp(0, open_score[..., 0]) - opened * open_score[..., 0]
         known = jnp.isfinite(rate)
         off = jnp.abs(rate_score[..., 0] - jnp.where(known, rate, 0.0)) * known
-        total = cross(phase_score, phase) + cross(step_score, step) + 0.5 * line + 0.5 * off
+        total = cross(phase_score, phase) + cross(step_score, step) + 0.5 * line + off
         decay = sum((value**2).sum() for name, value in weights.items() if name.endswith("_w"))
         return (total * weight).sum() / jnp.maximum(weight.sum(), 1) + 1e-5 * decay
 
