@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from review.emissions import Emissions
 from review.facemesh import FACE_INDEX
-from review.features import HandGrid, grid_hands
+from review.features import HandGrid, grid_hands, typical_hand_width
 from review.mask import MaskEvidence
 from review.measures import Measurement
 from review.mouth import mouth_track
@@ -229,13 +229,16 @@ def open_line_windows(
     segments = [segment for segment in phases if segment.phase in OPEN_PHASES]
     if not segments:
         return ()
-    grid = grid_hands(track)
-    distance = pinch_distance(grid, settings)
-    windows = []
-    for segment in segments:
-        window = _from_model(segment, evidence) if evidence is not None else None
-        windows.append(window or _from_hands(segment, grid, distance, settings))
-    return tuple(windows)
+    found = [_from_model(s, evidence) if evidence is not None else None for s in segments]
+    if None in found:
+        # Only now is it worth putting the hands on a grid: that is slow in a long recording.
+        grid = grid_hands(track)
+        distance = pinch_distance(grid, settings)
+        found = [
+            window or _from_hands(segment, grid, distance, settings)
+            for segment, window in zip(segments, found, strict=True)
+        ]
+    return tuple(window for window in found if window is not None)
 
 
 # --- what happened in them ------------------------------------------------------------------------
@@ -246,7 +249,7 @@ def mouth_to_hands(track: LandmarkTrack) -> Array:
 
     In the picture, hence a lower limit of the distance in space.
     """
-    grid_width = grid_hands(track).hand_width
+    grid_width = typical_hand_width(track.hands)
     mouth = track.face[:, (FACE_INDEX["upper_lip"], FACE_INDEX["lower_lip"]), :2].mean(axis=1)
     palms = track.hands[:, :, (0, 5, 9, 13, 17), :2].mean(axis=2)
     gap = np.linalg.norm(palms - mouth[:, None], axis=2)
@@ -270,12 +273,14 @@ def talking_near_line(
     spans: Sequence[TalkingSpan],
     track: LandmarkTrack,
     settings: OpenLineDetection,
+    distance: Array | None = None,
 ) -> tuple[TalkingNearLine, ...]:
     """Talking spans cut to the windows, with the face no further than ``near_hand_widths``.
 
     Where the distance could not be measured the span is kept: unseen is not far away.
     """
-    distance = mouth_to_hands(track)
+    if distance is None:
+        distance = mouth_to_hands(track)
     found = []
     for window in windows:
         for span in spans:
@@ -335,11 +340,30 @@ def _talking_time(
     return Measurement(name, float(total_s(said)), "s", said, seen)
 
 
+@dataclass(frozen=True, slots=True)
+class MouthEvidence:
+    """What the mouth does, before any window is known.
+
+    Attributes:
+        probability: talking over the whole recording, see ``talking_probability``.
+        distance: shape (n,), see :func:`mouth_to_hands`.
+    """
+
+    probability: FeatureTrack
+    distance: Array
+
+
+def mouth_evidence(track: LandmarkTrack, settings: OpenLineDetection) -> MouthEvidence:
+    """The part of :func:`review_open_line` that does not depend on the windows."""
+    return MouthEvidence(talking_probability(mouth_track(track), settings), mouth_to_hands(track))
+
+
 def review_open_line(
     windows: Sequence[OpenLineWindow],
     track: LandmarkTrack,
     settings: OpenLineDetection,
     mask: MaskEvidence | None = None,
+    mouth: MouthEvidence | None = None,
 ) -> OpenLineFindings:
     """All measures of the open line.
 
@@ -348,9 +372,12 @@ def review_open_line(
         track: landmarks.
         settings: see :class:`review.settings.OpenLineDetection`.
         mask: what the colours of the lower face say, where they were kept.
+        mouth: of this track, where it is known already.
     """
-    probability = talking_probability(mouth_track(track), settings)
-    talking = talking_near_line(windows, talking_spans(probability, settings), track, settings)
+    mouth = mouth or mouth_evidence(track, settings)
+    probability, distance = mouth.probability, mouth.distance
+    spoken = talking_spans(probability, settings)
+    talking = talking_near_line(windows, spoken, track, settings, distance)
     spans = tuple(window.interval for window in windows)
     inside = track.time.inside_any(spans)
     covered = _mask_seen(spans, inside, track, mask, settings)
@@ -368,7 +395,7 @@ def review_open_line(
             _talking_time(windows, talking, probability, bool(hidden), settings),
             covered,
         ),
-        face_distance=_median(mouth_to_hands(track)[inside]),
+        face_distance=_median(distance[inside]),
         probability=probability,
     )
 

@@ -30,13 +30,19 @@ from review.flags import Findings, find_flags
 from review.landmarks import Sampling as LandmarkSampling
 from review.mask import judge_mask
 from review.measures import Measurement, Result
-from review.openline import OpenLineWindow, open_line_windows, review_open_line
+from review.openline import (
+    MouthEvidence,
+    OpenLineWindow,
+    mouth_evidence,
+    open_line_windows,
+    review_open_line,
+)
 from review.order import order_report
 from review.phases import find_phases
 from review.protocol import Protocol
 from review.surface import measure_wiping
 from review.timeline import Timeline
-from review.touching import hand_to_face, left_clean_field
+from review.touching import FaceDepths, face_depths, hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack
 from review.video import VideoInfo, file_sha256
 from review.waiting import measure_waits
@@ -73,25 +79,38 @@ class Reviewed:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What follows from a recording alone, before any protocol or correction.
+    """What follows from a recording and the unit's settings, before any phase or correction.
 
     Attributes:
         features, emissions: on one grid.
+        mouth: talking, and how far the mouth is from the hands.
+        face: how deep the hands lie in the face's outline.
     """
 
     features: FeatureTrack
     emissions: Emissions
+    mouth: MouthEvidence
+    face: FaceDepths
 
 
-def evidence_of(track: LandmarkTrack, model: EmissionModel | None = None) -> Evidence:
-    """Features and emissions of a recording: the slow part of what follows the landmarks.
+def evidence_of(
+    track: LandmarkTrack, protocol: Protocol, model: EmissionModel | None = None
+) -> Evidence:
+    """The slow part of what follows the landmarks; no correction changes it.
 
     Args:
         track: landmarks of one recording.
+        protocol: the unit's settings.
         model: the emission model; default the shipped one.
     """
     features = compute_features(track)
-    return Evidence(features, (model or load_model()).score(features))
+    settings = protocol.detection.open_line
+    return Evidence(
+        features,
+        (model or load_model()).score(features),
+        mouth_evidence(track, settings),
+        face_depths(track, settings),
+    )
 
 
 def review_track(
@@ -112,7 +131,7 @@ def review_track(
         evidence: of this track, where it is known already (as after a correction).
     """
     detection, corrected = protocol.detection, corrections or Corrections()
-    evidence = evidence or evidence_of(track, model)
+    evidence = evidence or evidence_of(track, protocol, model)
     features, emissions = evidence.features, evidence.emissions
     phases = corrected.phases or find_phases(
         emissions.phase_log_likelihood(hands_about(features)), PHASES, emissions.time, protocol
@@ -122,6 +141,7 @@ def review_track(
         if corrected.windows is None
         else corrected.windows
     )
+    contacts = hand_to_face(track, phases, detection.open_line, evidence.face)
     return Findings(
         phases=phases,
         order=order_report(phases, protocol),
@@ -134,9 +154,10 @@ def review_track(
             track,
             detection.open_line,
             judge_mask(track.lower_face, detection.open_line),
+            evidence.mouth,
         ),
-        contacts=hand_to_face(track, phases, detection.open_line),
-        exits=left_clean_field(track, phases, detection.open_line),
+        contacts=contacts,
+        exits=left_clean_field(track, phases, detection.open_line, contacts),
         waits=measure_waits(phases, features, detection.waits),
     )
 

@@ -23,7 +23,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from review.errors import ProtocolError
-from review.measures import Target, near_miss
+from review.measures import MEASURES, Target, near_miss
 from review.settings import Detection
 from review.timeline import Phase
 
@@ -84,6 +84,23 @@ class ChecklistItem(_Record):
     seen_by: Literal["camera", "person"] = Field(
         "person", description="Whether this program helps with it or only a person can tell."
     )
+    measures: tuple[str, ...] = Field(
+        (), description="Measures that help with it; they suggest an answer, open to change."
+    )
+
+    @field_validator("measures")
+    @classmethod
+    def _known_measures(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        for name in names:
+            if name not in MEASURES:
+                raise ValueError(f"no measure is called {name!r}{near_miss(name, MEASURES)}")
+        return names
+
+    @model_validator(mode="after")
+    def _measures_are_the_cameras(self) -> Self:
+        if self.measures and self.seen_by != "camera":
+            raise ValueError("only an item with seen_by = 'camera' can name measures")
+        return self
 
 
 class Protocol(_Record):

@@ -30,6 +30,9 @@ CLEANED = (Phase.WASH, Phase.HAND_RUB)
 FIELD_PHASES = (Phase.SURFACE_PREP, Phase.CONNECT, Phase.DISCONNECT)
 """Phases whose hand places show where the clean field is."""
 
+AT_ONCE = 2000
+"""Samples worked on together: some ten megabytes."""
+
 MIN_FIELD_SAMPLES = 10
 """Fewer seen palms than this do not show where a field is."""
 
@@ -136,36 +139,68 @@ def _depth_inside(points: Array, outline: Array) -> Array:
     normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
     inward = ((outline.mean(axis=1, keepdims=True) - outline) * normal).sum(axis=2, keepdims=True)
     normal *= np.sign(inward)
-    depth = np.empty(len(points))
-    for i in range(len(points)):
-        offset = points[i][:, None] - outline[i][None]
-        depth[i] = (offset * normal[i][None]).sum(axis=2).min(axis=1).max()
+    depth = np.full(len(points), np.nan)
+    seen = np.flatnonzero(np.isfinite(points[:, 0, 0]) & np.isfinite(outline[:, 0, 0]))
+    level = (outline * normal).sum(axis=2)
+    for part in np.array_split(seen, max(1, len(seen) // AT_ONCE)):
+        # (p, 21, 2) times (p, 2, k): each point's distance beyond each edge line.
+        away = points[part] @ normal[part].transpose(0, 2, 1) - level[part, None]
+        depth[part] = away.min(axis=2).max(axis=1)
     return depth
 
 
+@dataclass(frozen=True, slots=True)
+class FaceDepths:
+    """How deep each hand lies in the face's outline, before any phase is known.
+
+    Attributes:
+        depth: shape (n, 2), picture widths, left hand and right; NaN where not seen.
+        size: shape (n, 2), breadth of each hand, picture widths.
+        width: shape (n,), of the face, picture widths.
+        kept: shape (n,), whether the outline is one kept from a moment before.
+    """
+
+    depth: Array
+    size: Array
+    width: Array
+    kept: Mask
+
+
+def face_depths(track: LandmarkTrack, settings: OpenLineDetection) -> FaceDepths:
+    """The part of :func:`hand_to_face` that does not depend on the phases."""
+    outline, kept = _held_outline(track, settings)
+    width = np.ptp(outline[:, :, 0], axis=1) / (1.0 + 2.0 * settings.face_padding)
+    hands = track.hands[..., :2].astype(np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        depth = np.stack([_depth_inside(hands[:, side], outline) for side in (0, 1)], axis=1)
+    return FaceDepths(depth, hand_breadth(hands), width, kept)
+
+
 def hand_to_face(
-    track: LandmarkTrack, phases: Timeline, settings: OpenLineDetection
+    track: LandmarkTrack,
+    phases: Timeline,
+    settings: OpenLineDetection,
+    depths: FaceDepths | None = None,
 ) -> tuple[FaceContact, ...]:
     """Contacts of either hand with face or hair once the hands were first cleaned, in order.
 
     Counted from the end of the first wash or rub (from the first phase of the exchange, if
     the hands were never cleaned) to the end of the recording, outside washing and rubbing.
+    ``depths`` of this track may be given where they are known already.
     """
     start = _first_clean(phases)
     if start is None:
         return ()
-    outline, kept = _held_outline(track, settings)
-    width = np.ptp(outline[:, :, 0], axis=1) / (1.0 + 2.0 * settings.face_padding)
+    depths = depths or face_depths(track, settings)
+    width, kept = depths.width, depths.kept
     watched = track.time.times_s >= start
     for segment in phases:
         if segment.phase in CLEANED:
             watched &= ~track.time.inside(segment.interval)
     contacts = []
     for side, name in HAND_NAMES:
-        hand = track.hands[:, side, :, :2].astype(np.float64)
-        size = hand_breadth(hand)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            depth = _depth_inside(hand, outline)
+        depth, size = depths.depth[:, side], depths.size[:, side]
+        with np.errstate(invalid="ignore"):
             inside = watched & (depth > 0)
         spans = merge_intervals(spans_where(inside, track.time), settings.contact_gap_s)
         for span in spans:
@@ -260,21 +295,26 @@ def _watched_stretches(phases: Timeline) -> list[Interval]:
 
 
 def left_clean_field(
-    track: LandmarkTrack, phases: Timeline, settings: OpenLineDetection
+    track: LandmarkTrack,
+    phases: Timeline,
+    settings: OpenLineDetection,
+    contacts: tuple[FaceContact, ...] | None = None,
 ) -> tuple[FieldExit, ...]:
     """Hands leaving the clean field between cleaning and connecting, in order.
 
     The way from the sink to the table does not count: a hand can only leave the field once
     it has been in it. A hand that went outside and then out of sight stays outside until it
     is seen again; one that vanishes inside the field (merged, blurred) did not leave. A hand
-    that went to the face is that finding, not this one.
+    that went to the face is that finding, not this one; ``contacts`` may be given where they are
+    known already.
     """
     field = clean_field(track, phases, settings)
     if field is None:
         return ()
     width = typical_hand_width(track.hands)
     palms = _palms(track)
-    contacts = hand_to_face(track, phases, settings)
+    if contacts is None:
+        contacts = hand_to_face(track, phases, settings)
     exits = []
     for stretch in _watched_stretches(phases):
         during = np.flatnonzero(track.time.inside(stretch))

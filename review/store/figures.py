@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from review.analysis import Analysis, FlagLevel
-from review.measures import Result
+from review.measures import REPORTED_ONLY, Result
 from review.store.records import (
     AnalysisVersion,
     Basis,
@@ -94,7 +94,11 @@ def latest_analysis(
 
 def _value(analysis: Analysis, name: str) -> float | None:
     measure = analysis.measure(name)
-    return None if measure is None else measure.value
+    if measure is None:
+        return None
+    # A number of which too little was seen to judge it must not be judged elsewhere either.
+    asked = measure.target not in ("", REPORTED_ONLY)
+    return None if asked and measure.result is Result.NOT_ASSESSABLE else measure.value
 
 
 def _surfaces(analysis: Analysis, result: Result) -> str:
