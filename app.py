@@ -1,12 +1,11 @@
-"""The page's entry file: navigation only. Start it with ``exchange-review page``."""
+"""The page's entry file: the pages and the route that plays video. ``exchange-review page``."""
 
 from pathlib import Path
 
 import streamlit as st
 
+from review import media
+
 PAGES = Path(__file__).resolve().parent / "review" / "pages"
 
-st.set_page_config(page_title="Exchange review", layout="wide")
-st.navigation(
-    [st.Page(PAGES / "session.py", title="One recording", default=True)], position="top"
-).run()
+app = st.App(PAGES / "navigation.py", routes=media.routes())

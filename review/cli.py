@@ -34,6 +34,9 @@ DONE, COULD_NOT, WRONG_USAGE, STOPPED = 0, 1, 2, 130
 DEBUG_VARIABLE = "EXCHANGE_REVIEW_DEBUG"
 """Set it to 1 to get the traceback of an unexpected error instead of one line."""
 
+UNIT_VARIABLE = "EXCHANGE_REVIEW_UNIT"
+"""Environment variable that tells the pages where the unit's records are."""
+
 PAGE_OPTIONS = {
     "server.address": "127.0.0.1",
     "server.headless": "true",
@@ -321,16 +324,28 @@ def page(
     analysis: Annotated[
         Path | None, typer.Argument(help="Analysis to open, or a folder of them.")
     ] = None,
+    unit: Annotated[
+        Path | None,
+        typer.Option("--unit", help="Folder of your unit's records; made if it is new."),
+    ] = None,
     port: Annotated[int, typer.Option("--port", min=1024, max=65535)] = 8501,
 ) -> None:
-    """Open analyses in the browser, on this computer only. Ctrl-C ends it."""
+    """Open the unit's pages, or analyses, in the browser, on this computer only.
+
+    Without a folder an invented unit is shown, to look around in. Ctrl-C ends it.
+    """
     import subprocess
 
+    if analysis is not None and unit is not None:
+        raise typer.BadParameter("name analyses or --unit, not both.")
     if analysis is not None and not analysis.exists():
         raise ReviewError(f"{analysis}: there is no such file or folder. Check the name.")
     typer.echo(f"Open http://127.0.0.1:{port} in a browser on this computer. Ctrl-C ends it.")
+    environment = dict(os.environ)
+    if unit is not None:
+        environment[UNIT_VARIABLE] = str(unit.expanduser().absolute())
     with suppress(KeyboardInterrupt):
-        code = subprocess.call(page_command(app_file(), analysis, port))
+        code = subprocess.call(page_command(app_file(), analysis, port), env=environment)
         if code:
             raise ReviewError(
                 f"The page could not be shown on port {port}; try another with --port."
@@ -355,6 +370,17 @@ def page_command(app_path: Path, analysis: Path | None, port: int) -> list[str]:
     command = [sys.executable, "-m", "streamlit", "run", str(app_path), *options]
     command.append(f"--server.port={port}")
     return command if analysis is None else [*command, "--", str(analysis.resolve())]
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="New folder for the invented unit's records.")],
+) -> None:
+    """Make an invented unit to look around in; open it with 'page --unit FOLDER'."""
+    from review.demo import make_demo
+
+    make_demo(folder)
+    typer.echo(f"{folder}: an invented unit; nobody in it exists.")
 
 
 @app.command()

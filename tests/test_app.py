@@ -21,7 +21,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 def open_page(project: Path, monkeypatch: pytest.MonkeyPatch, start: Path) -> AppTest:
     """Run ``app.py`` as if started with ``-- START``."""
     monkeypatch.setattr(sys, "argv", ["app.py", str(start)])
-    page = AppTest.from_file(str(project / "app.py"), default_timeout=60).run()
+    page = AppTest.from_file(
+        str(project / "review" / "pages" / "navigation.py"), default_timeout=60
+    ).run()
     assert not page.exception, page.exception
     return page
 
@@ -153,3 +155,21 @@ def test_phases_differ_by_pattern_not_by_colour_alone() -> None:
 def test_words_for_nothing_found(analysis: Analysis) -> None:
     empty = analysis.model_copy(update={"phases": (), "flags": ()})
     assert describe(empty) == "Phases: none found. Flagged: nothing."
+
+
+def test_without_an_analysis_the_unit_s_pages_are_shown(
+    project: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["app.py"])
+    monkeypatch.setenv("EXCHANGE_REVIEW_UNIT", str(tmp_path / "records"))
+    navigation = project / "review" / "pages" / "navigation.py"
+    page = AppTest.from_file(str(navigation), default_timeout=60).run()
+    assert not page.exception, page.exception
+    assert any("no recording to review yet" in info.value for info in page.info)
+    assert (tmp_path / "records" / "records.sqlite").is_file()
+
+
+def test_the_entry_file_serves_the_pages_and_the_video_route(project: Path) -> None:
+    text = (project / "app.py").read_text(encoding="utf-8")
+    assert "\napp = st.App(" in text  # the page server looks for these very words
+    assert "media.routes()" in text

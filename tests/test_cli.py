@@ -273,7 +273,7 @@ def test_evaluate_prints_a_table_and_writes_all_numbers(
 def streamlit_call(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     calls: list[list[str]] = []
 
-    def call(arguments: list[str]) -> int:
+    def call(arguments: list[str], env: dict[str, str] | None = None) -> int:
         calls.append(arguments)
         return 0
 
@@ -295,6 +295,29 @@ def test_the_page_is_served_to_this_computer_only(
     ):
         assert option in arguments
     assert arguments[-2:] == ["--", str((tmp_path / "a.json").resolve())]
+
+
+def test_the_unit_s_pages_are_told_where_the_records_are(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    seen: list[tuple[list[str], dict[str, str]]] = []
+
+    def call(arguments: list[str], env: dict[str, str]) -> int:
+        seen.append((arguments, env))
+        return 0
+
+    monkeypatch.setattr(subprocess, "call", call)
+    assert command("page", "--unit", tmp_path / "records") == DONE
+    ((arguments, environment),) = seen
+    assert "--" not in arguments
+    assert environment["EXCHANGE_REVIEW_UNIT"] == str(tmp_path / "records")
+    assert command("page", tmp_path, "--unit", tmp_path) == WRONG_USAGE
+
+
+def test_wash_options_go_together(tmp_path: Path) -> None:
+    assert command("evaluate", tmp_path, "--plots", tmp_path) == WRONG_USAGE
+    assert command("evaluate", "--wash") == WRONG_USAGE
+    assert command("evaluate", tmp_path, "--wash", "--dataset", tmp_path) == WRONG_USAGE
 
 
 def test_the_page_config_in_the_clone_says_the_same(project: Path) -> None:

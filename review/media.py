@@ -1,0 +1,168 @@
+"""Video to the running page, and to nobody else.
+
+A page lends a file to its own browser session and gets an address with a random token. The
+address serves the file by byte ranges, so that a player can seek in a long recording while
+hardly any of it is held in memory. It answers only while it is lent, only to requests from the
+same site, and says the same 'not found' to everything else.
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+PREFIX = "/recording"
+"""First part of every address; apart from the page server's own, which begin with an underscore."""
+
+TOKEN_BYTES = 32
+"""256 random bits a token: beyond guessing."""
+
+IDLE_S = 4 * 3600.0
+"""An address that nobody asked for in this long is no longer good."""
+
+VIDEO_TYPES = {".mp4": "video/mp4", ".m4v": "video/mp4", ".mov": "video/mp4", ".webm": "video/webm"}
+"""By suffix; a QuickTime file holds the same streams as MP4, and browsers refuse its own name."""
+
+PRIVATE = {
+    "Cache-Control": "private, no-store",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Content-Disposition": "inline",
+}
+"""Nothing of a recording is kept by the browser or lent to another site."""
+
+_TOKEN = re.compile(r"[A-Za-z0-9_-]{43}")
+
+Source = Path | Callable[[], bytes]
+
+
+@dataclass(slots=True)
+class _Loan:
+    source: Source
+    session: str
+    media_type: str
+    used_at: float
+
+
+class Shelf:
+    """What is lent to which browser session. Safe to use from several threads.
+
+    Attributes:
+        alive: told a session's name, whether it is still there. A page sets it once; without
+            it sessions count as there until their loans are taken back or grow old.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self.alive: Callable[[str], bool] = lambda session: True
+        self._clock = clock
+        self._loans: dict[str, _Loan] = {}
+        self._lock = threading.Lock()
+
+    def lend(self, source: Source, session: str, *, media_type: str = "") -> str:
+        """Lend a file, or bytes made when they are asked for, to one session.
+
+        Lending the same file to the same session again gives the same address, so that a
+        page that is drawn anew does not interrupt its player.
+
+        Args:
+            source: a file, or a function of no arguments that gives bytes.
+            session: the browser session's name.
+            media_type: what it is; by the file's suffix if empty.
+
+        Returns:
+            The address, without host, e.g. ``/recording/...``.
+        """
+        kind = media_type or (
+            VIDEO_TYPES.get(source.suffix.lower(), "application/octet-stream")
+            if isinstance(source, Path)
+            else "application/octet-stream"
+        )
+        now = self._clock()
+        with self._lock:
+            self._drop_old(now)
+            for token, loan in self._loans.items():
+                if loan.session == session and loan.source == source and loan.media_type == kind:
+                    loan.used_at = now
+                    return f"{PREFIX}/{token}"
+            token = secrets.token_urlsafe(TOKEN_BYTES)
+            self._loans[token] = _Loan(source, session, kind, now)
+        return f"{PREFIX}/{token}"
+
+    def take_back(self, session: str) -> None:
+        """End everything lent to a session."""
+        with self._lock:
+            for token in [t for t, loan in self._loans.items() if loan.session == session]:
+                del self._loans[token]
+
+    def find(self, token: str) -> tuple[Source, str] | None:
+        """The source and its media type, or None for an unknown, old or ended token."""
+        if not _TOKEN.fullmatch(token):
+            return None
+        now = self._clock()
+        with self._lock:
+            self._drop_old(now)
+            loan = self._loans.get(token)
+        # Asked outside the lock: the page server has locks of its own.
+        if loan is None or not self.alive(loan.session):
+            return None
+        loan.used_at = now
+        return loan.source, loan.media_type
+
+    def _drop_old(self, now: float) -> None:
+        for token in [t for t, loan in self._loans.items() if now - loan.used_at > IDLE_S]:
+            del self._loans[token]
+
+
+SHELF = Shelf()
+"""The one shelf of this process: pages lend from it, the route below serves from it."""
+
+
+def same_site(request: Request) -> bool:
+    """Whether a request comes from the page itself.
+
+    Browsers say so in ``Sec-Fetch-Site`` (W3C Fetch Metadata); older ones only name the page
+    in ``Origin`` or ``Referer``. A request that says nothing is not the page's.
+    """
+    stated = request.headers.get("sec-fetch-site")
+    if stated is not None:
+        return stated == "same-origin"
+    named = request.headers.get("origin") or request.headers.get("referer")
+    return named is not None and _host(named) == request.headers.get("host")
+
+
+def _host(address: str) -> str:
+    """Host and port of an address; empty for one that has none, such as ``null``."""
+    parts = address.split("/", 3)
+    return parts[2] if len(parts) > 2 and parts[0].endswith(":") and not parts[1] else ""
+
+
+def serve(request: Request) -> Response:
+    """Answer one request for something lent."""
+    found = SHELF.find(request.path_params["token"]) if same_site(request) else None
+    if found is None:
+        return _nothing()
+    source, media_type = found
+    if isinstance(source, Path):
+        if not source.is_file():
+            return _nothing()
+        return FileResponse(source, media_type=media_type, headers=PRIVATE)
+    return Response(source(), media_type=media_type, headers=PRIVATE)
+
+
+def _nothing() -> Response:
+    return PlainTextResponse("Not found", status_code=404, headers={"Cache-Control": "no-store"})
+
+
+def routes() -> list[Route]:
+    """The routes to hand to the page server: ``st.App(..., routes=media.routes())``."""
+    return [Route(f"{PREFIX}/{{token}}", serve, methods=["GET", "HEAD"], name="recording")]

@@ -1,0 +1,362 @@
+"""People, consents and recordings: who may be reviewed, what is added, how far it is."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from review.errors import ReviewError
+from review.jobs import cancel, job_status, start_analysis
+from review.pages.unit import (
+    Link,
+    day_words,
+    link_to,
+    name_file_boxes,
+    open_page,
+    pages_of,
+    store_folder,
+    table,
+    who_is_here,
+)
+from review.protocol import shipped_protocols
+from review.store import Consent, RecordingEntry, RecordingState, Store
+from review.store.records import Purpose
+from review.words import languages
+
+SUFFIXES = frozenset({".mp4", ".mov", ".m4v", ".webm", ".mkv", ".avi", ".3gp", ".mts", ".mpg"})
+ROWS_A_PAGE = 25
+YEAR = timedelta(days=365)
+UNDER_WAY = (RecordingState.WAITING, RecordingState.ANALYSING)
+
+STATES = {
+    RecordingState.WAITING: "waiting",
+    RecordingState.ANALYSING: "being analysed",
+    RecordingState.READY: "ready",
+    RecordingState.FAILED: "failed",
+    RecordingState.CANCELLED: "cancelled",
+}
+PURPOSES: dict[str, tuple[Purpose, ...]] = {
+    "Own review only": ("review",),
+    "Own review, and showing it to others who learn": ("review", "teaching"),
+}
+
+
+def main() -> None:
+    """The whole page."""
+    store = open_page("Recordings")
+    if store is None:
+        return
+    who = who_is_here(store)
+    if not who:
+        st.write("Choose who you are to add or change something.")
+    say_now()
+    add, listed, people, trainers, actions = st.tabs(
+        ["Add recordings", "All recordings", "People and consents", "Trainers", "What was done"]
+    )
+    with add:
+        show_adding(store, who)
+    with listed:
+        show_recordings(store, who)
+    with people:
+        show_people(store, who)
+    with trainers:
+        show_trainers(store, who)
+    with actions:
+        show_actions(store)
+
+
+def say_later(kind: str, words: str) -> None:
+    """Keep words for the next drawing of the page, after something was changed."""
+    st.session_state.setdefault("said", []).append((kind, words))
+
+
+def say_now() -> None:
+    """Show what was kept."""
+    for kind, words in st.session_state.pop("said", []):
+        (st.success if kind == "done" else st.error)(words)
+
+
+# --- adding -----------------------------------------------------------------------------------
+
+
+def show_adding(store: Store, who: str) -> None:
+    """Choose the person, then the files."""
+    allowed = [p.code for p in store.people() if p.active and store.current_consent(p.code)]
+    if not allowed:
+        st.write(
+            "Nobody has a current consent. Add the person and the consent under "
+            "'People and consents' first."
+        )
+        return
+    one, two, three = st.columns(3)
+    with one:
+        person = st.selectbox("Person (only those with a current consent)", allowed)
+    with two:
+        taken_on = st.date_input("Taken on", date.today(), max_value=date.today())
+    with three:
+        protocol = st.selectbox(
+            "Procedure", (*shipped_protocols(), OWN), index=_at(shipped_protocols(), "practice")
+        )
+    if protocol == OWN:
+        protocol = st.text_input("Path of your unit's protocol file (.toml)")
+    mirrored = st.checkbox("It is a mirror picture (taken with a phone's front camera)")
+    copy = st.checkbox("Keep a copy with the records (else the files stay where they are)")
+    st.subheader("From a folder on this computer")
+    folder = st.text_input("Folder", placeholder="for instance /home/unit/videos")
+    files = _chosen_files(folder)
+    st.subheader("Or drop small files here")
+    dropped = st.file_uploader(
+        "Files up to 20 MB each", type=[s[1:] for s in sorted(SUFFIXES)], accept_multiple_files=True
+    )
+    name_file_boxes()
+    ready = bool(who and (files or dropped) and protocol)
+    if st.button("Add and analyse", type="primary", disabled=not ready):
+        more: dict[str, Any] = {
+            "person": person,
+            "trainer": who,
+            "protocol": protocol,
+            "mirrored": mirrored,
+            "taken_on": taken_on,
+            "by": who,
+        }
+        for file in files:
+            _add(store, file, copy=copy, **more)
+        with tempfile.TemporaryDirectory(prefix="added-") as place:
+            for upload in dropped:
+                path = Path(place) / Path(upload.name).name
+                path.write_bytes(upload.getvalue())
+                _add(store, path, copy=True, **more)
+        st.rerun()
+
+
+OWN = "our own file"
+
+
+def _at(names: Sequence[str], name: str) -> int:
+    return names.index(name) if name in names else 0
+
+
+def _chosen_files(folder: str) -> list[Path]:
+    """The videos of a folder that were chosen."""
+    if not folder:
+        return []
+    place = Path(folder).expanduser()
+    if not place.is_dir():
+        st.error(f"{place} is not a folder on this computer. Check the name.")
+        return []
+    try:
+        found = {
+            path.name: path for path in sorted(place.iterdir()) if path.suffix.lower() in SUFFIXES
+        }
+    except OSError as error:
+        st.error(f"{place} cannot be looked into ({error.strerror}). Choose another folder.")
+        return []
+    if not found:
+        st.write(f"There is no video in {place}.")
+        return []
+    return [found[name] for name in st.multiselect(f"Videos ({len(found)})", list(found))]
+
+
+def _add(store: Store, path: Path, *, copy: bool, **more: Any) -> None:
+    """Add one file and ask for its analysis; says how it went."""
+    try:
+        entry = store.add_recording(path, copy=copy, **more)
+        if entry.state is RecordingState.READY:
+            say_later("done", f"{path.name} was added before; it is ready.")
+            return
+        start_analysis(store_folder(), entry.id, more["by"])
+    except ReviewError as error:
+        say_later("trouble", f"{path.name}: {error}")
+        return
+    say_later("done", f"{path.name} was added. See how far it is under 'All recordings'.")
+
+
+# --- the list ---------------------------------------------------------------------------------
+
+
+def show_recordings(store: Store, who: str) -> None:
+    """Every recording that may be seen, with work under way above."""
+    show_work(store, who)
+    entries = store.recordings()
+    shown = entries[pages_of(len(entries), ROWS_A_PAGE, "Recordings", "recordings-page")]
+    table(
+        f"Recordings ({len(entries)})",
+        ("Day", "Person", "Trainer", "Name", "Length", "State", "Remark", "Review", "Feedback"),
+        [_row(entry) for entry in shown],
+        numbers=(4,),
+    )
+    again = [e for e in entries if e.state in (RecordingState.FAILED, RecordingState.CANCELLED)]
+    for entry in again:
+        if st.button(
+            f"Analyse again: {entry.name} of {entry.person}",
+            key=f"again-{entry.id}",
+            disabled=not who,
+        ):
+            _try(lambda entry=entry: start_analysis(store_folder(), entry.id, who))
+            st.rerun()
+
+
+def _row(entry: RecordingEntry) -> tuple[str, ...]:
+    ready = entry.state is RecordingState.READY
+    minutes, seconds = divmod(round(entry.duration_s), 60)
+    return (
+        day_words(entry.taken_on),
+        entry.person,
+        entry.trainer,
+        entry.name,
+        f"{minutes}:{seconds:02d}",
+        STATES[entry.state],
+        entry.state_text,
+        Link("open", link_to("review", entry.id)) if ready else "",
+        Link("open", link_to("feedback", entry.id)) if ready else "",
+    )
+
+
+@st.fragment(run_every=1.5)
+def show_work(store: Store, who: str) -> None:
+    """Analyses under way: how far, how long still, and a way to stop them."""
+    entries = [entry for state in UNDER_WAY for entry in store.recordings(state=state)]
+    for entry in sorted(entries, key=lambda entry: entry.id):
+        status = job_status(store_folder(), entry.id)
+        left, right = st.columns([5, 1], vertical_alignment="center")
+        with left:
+            st.progress(status.share, f"{entry.name} of {entry.person}: {_progress_words(status)}")
+        with right:
+            if st.button("Stop", key=f"stop-{entry.id}", disabled=not who):
+                _try(lambda entry=entry: cancel(store_folder(), entry.id))
+    before = st.session_state.get("under-way", 0)
+    st.session_state["under-way"] = len(entries)
+    if len(entries) < before:
+        st.rerun()  # something was finished: the list below is old
+
+
+def _progress_words(status: Any) -> str:
+    if not status.alive:
+        return f"{status.message} Nothing is at work on it; start it again below."
+    if status.seconds_left is None:
+        return str(status.message)
+    minutes = max(round(status.seconds_left / 60), 1)
+    return f"{status.message} About {minutes} minute{'' if minutes == 1 else 's'} left."
+
+
+def _try(action: Any) -> None:
+    """Do something that the records may refuse, with their words."""
+    try:
+        action()
+    except ReviewError as error:
+        say_later("trouble", str(error))
+
+
+# --- people -----------------------------------------------------------------------------------
+
+
+def show_people(store: Store, who: str) -> None:
+    """Who learns here, and what they agreed to."""
+    people = store.people()
+    consents = {person.code: store.consents(person.code) for person in people}
+    table(
+        f"People ({len(people)})",
+        ("Code", "Language", "Note", "Consent"),
+        [
+            (p.code, p.language, p.note, consent_words(consents[p.code], date.today()))
+            for p in people
+        ],
+    )
+    left, right = st.columns(2, gap="large")
+    with left, st.form("person", clear_on_submit=True):
+        st.subheader("Add a person")
+        code = st.text_input("Code (your unit's own; no name is needed)")
+        language = st.selectbox(
+            "Language of the feedback", [c for c, _ in languages()],
+            format_func=dict(languages()).__getitem__,
+        )  # fmt: skip
+        note = st.text_input("Note (may stay empty)")
+        if st.form_submit_button("Add the person", disabled=not who):
+            _try(lambda: store.add_person(code, note=note, language=language, by=who))
+            st.rerun()
+    with right:
+        show_consent(store, who, [person.code for person in people], consents)
+
+
+def consent_words(consents: Sequence[Consent], today: date) -> str:
+    """The latest consent in words."""
+    if not consents:
+        return "none: nothing may be analysed or shown"
+    last = consents[-1]
+    if last.withdrawn_at is not None:
+        return (
+            f"withdrawn on {day_words(last.withdrawn_at.date())}: nothing may be analysed or shown"
+        )
+    if not last.holds(today):
+        return f"ended on {day_words(last.until or today)}: nothing may be analysed or shown"
+    what = "review and teaching" if "teaching" in last.purposes else "review"
+    until = f"until {day_words(last.until)}" if last.until else "until it is taken back"
+    return (
+        f"{what}, {'with' if last.sound else 'without'} sound, {until} (given to {last.given_to})"
+    )
+
+
+def show_consent(
+    store: Store, who: str, codes: Sequence[str], consents: dict[str, tuple[Consent, ...]]
+) -> None:
+    """Record a consent, or take one back."""
+    st.subheader("Consent")
+    if not codes:
+        st.write("Add a person first.")
+        return
+    person = st.selectbox("Person", codes)
+    last = consents[person][-1] if consents[person] else None
+    with st.form("consent", clear_on_submit=True):
+        what = st.selectbox("For what", list(PURPOSES))
+        until = st.date_input("Until", date.today() + YEAR, min_value=date.today())
+        sound = st.checkbox("The sound may be kept")
+        st.write(
+            "Record it only after the person has agreed. It takes the place of an earlier one."
+        )
+        if st.form_submit_button("Record the consent", disabled=not who):
+            _try(
+                lambda: store.add_consent(
+                    person, purposes=PURPOSES[what], until=until, sound=sound, by=who
+                )
+            )
+            st.rerun()
+    if last is not None and last.withdrawn_at is None:
+        sure = st.checkbox(f"{person} takes the consent back: nothing of theirs is shown any more")
+        if st.button("Take the consent back", disabled=not (who and sure)):
+            _try(lambda: store.withdraw_consent(last.id, by=who))
+            st.rerun()
+
+
+def show_trainers(store: Store, who: str) -> None:
+    """Who teaches here."""
+    table(
+        "Trainers",
+        ("Code", "Name"),
+        [(trainer.code, trainer.name) for trainer in store.trainers()],
+    )
+    with st.form("trainer", clear_on_submit=True):
+        code, name = st.text_input("Trainer's code"), st.text_input("Trainer's name")
+        if st.form_submit_button("Add the trainer"):
+            _try(lambda: store.add_trainer(code, name, by=who or code))
+            st.rerun()
+
+
+def show_actions(store: Store) -> None:
+    """The latest entries of the audit."""
+    table(
+        "What was done, the latest first (times in UTC)",
+        ("When", "Who", "What", "To", "Detail"),
+        [
+            (f"{entry.at:%Y-%m-%d %H:%M}", entry.who, entry.what, entry.subject, entry.detail)
+            for entry in store.audit(100)
+        ],
+    )
+
+
+if __name__ == "__main__":
+    main()
