@@ -17,8 +17,8 @@ EDGES = frozenset(
 JOINING = frozenset({"pipeline", "cameralook"})
 COMPARING = frozenset(
     {
-        "training", "evaluate", "evaluation", "labels", "metrics", "pool", "washscores", "washsteps",
-        "washsummary", "washreport", "washplots", "washevaluate", "handwashing_set",
+        "training", "evaluate", "evaluation", "labels", "metrics", "pool", "washscores",
+        "washsteps", "washsummary", "washreport", "washplots", "washevaluate", "handwashing_set",
     }
 )  # fmt: skip
 DESK = frozenset({"jobs", "desk", "deskview", "deskwork", "demo", "media"})

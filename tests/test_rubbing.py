@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ from review.rubbing import FLOOR, likeliest_course
 
 def score(path: tuple[int, ...], probability, penalty: float) -> float:
     evidence = sum(np.log(max(probability[i, s], FLOOR)) for i, s in enumerate(path))
-    changes = sum(a != b for a, b in zip(path, path[1:], strict=False))
+    changes = sum(a != b for a, b in pairwise(path))
     return float(evidence - penalty * changes)
 
 
