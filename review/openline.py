@@ -301,8 +301,11 @@ def _open_time(
         return Measurement(name, None, "s", (), 0.0, f"No {phase.value} phase was found.")
     inside = track.time.inside_any(spans)
     seen = _share_seen(track.hand_seen.any(axis=1), inside, track.time)
-    error = max(window.uncertainty_s for window in windows if window.phase is phase)
-    why = f"First estimate from the hands; each edge may be off by about {error:.1f} s."
+    guessed = [w for w in windows if w.phase is phase and w.basis != "person"]
+    why = "Set by a person."
+    if guessed:
+        error = max(window.uncertainty_s for window in guessed)
+        why = f"First estimate from the hands; each edge may be off by about {error:.1f} s."
     return Measurement(name, float(total_s(spans)), "s", spans, seen, why)
 
 

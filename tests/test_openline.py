@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -445,3 +447,15 @@ def test_without_hands_there_is_no_field_and_no_finding() -> None:
     assert clean_field(track, phases, SETTINGS) is None
     assert left_clean_field(track, phases, SETTINGS) == ()
     assert hand_to_face(track, phases, SETTINGS) == ()
+
+
+def test_an_open_line_set_by_a_person_is_no_estimate():
+    at_s = builders.times(20.0, 15.0)
+    track = builders.make_track(at_s)
+    window = OpenLineWindow(Phase.CONNECT, Interval(4.0, 9.0), 0.0, "person")
+    found = review_open_line((window,), track, OpenLineDetection())
+    measured = {m.name: m for m in found.measurements}["open_line.connect_time"]
+    assert measured.value == pytest.approx(5.0) and measured.why == "Set by a person."
+    guessed = replace(window, uncertainty_s=0.6, basis="hands")
+    found = review_open_line((guessed,), track, OpenLineDetection())
+    assert "0.6 s" in {m.name: m for m in found.measurements}["open_line.connect_time"].why
