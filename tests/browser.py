@@ -37,21 +37,25 @@ def chromium() -> str:
 
 
 @contextmanager
-def serve(folder: Path, page: Path, unit: Path) -> Iterator[str]:
-    """One page with the media route, served until the end; gives its address."""
-    (folder / "served.py").write_text(
-        "import streamlit as st\n"
-        "st.set_page_config(layout='wide')\n"
-        f"st.navigation([st.Page({str(page)!r}, title='Review', default=True)], "
-        "position='top').run()\n",
-        encoding="utf-8",
-    )
-    (folder / "app.py").write_text(
-        "import streamlit as st\n"
-        "from review import media\n"
-        "app = st.App('served.py', routes=media.routes())\n",
-        encoding="utf-8",
-    )
+def serve(folder: Path, page: Path | None, unit: Path) -> Iterator[str]:
+    """The whole app, or one page with the media route, served until the end; gives its address."""
+    project = Path(__file__).resolve().parent.parent
+    entry = project / "app.py"
+    if page is not None:
+        (folder / "served.py").write_text(
+            "import streamlit as st\n"
+            "st.set_page_config(layout='wide')\n"
+            f"st.navigation([st.Page({str(page)!r}, title='Review', default=True)], "
+            "position='top').run()\n",
+            encoding="utf-8",
+        )
+        entry = folder / "app.py"
+        entry.write_text(
+            "import streamlit as st\n"
+            "from review import media\n"
+            "app = st.App('served.py', routes=media.routes())\n",
+            encoding="utf-8",
+        )
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -62,8 +66,7 @@ def serve(folder: Path, page: Path, unit: Path) -> Iterator[str]:
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
     }
-    project = Path(__file__).resolve().parent.parent
-    command = [sys.executable, "-m", "streamlit", "run", str(folder / "app.py")]
+    command = [sys.executable, "-m", "streamlit", "run", str(entry)]
     command += [f"--{name}={value}" for name, value in options.items()]
     environment = os.environ | {"PYTHONPATH": str(project), "EXCHANGE_REVIEW_UNIT": str(unit)}
     with (folder / "server.log").open("w") as log:

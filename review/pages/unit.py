@@ -241,9 +241,18 @@ def name_file_boxes() -> None:
     """
     st.html(
         """<script>
-        for (const box of document.querySelectorAll('[data-testid="stFileUploaderDropzone"]')) {
-          const input = box.querySelector('input[type="file"]');
-          if (input) { input.setAttribute("aria-label", box.getAttribute("aria-label") || "File"); }
+        const give = () => {
+          for (const box of document.querySelectorAll('[data-testid="stFileUploaderDropzone"]')) {
+            const input = box.querySelector('input[type="file"]:not([aria-label])');
+            const name = box.getAttribute("aria-label") || "File";
+            if (input) { input.setAttribute("aria-label", name); }
+          }
+        };
+        give();
+        // The box comes later than this, and is drawn anew now and then.
+        if (!window.givesFileBoxesNames) {
+          window.givesFileBoxesNames = new MutationObserver(give);
+          window.givesFileBoxesNames.observe(document.body, {childList: true, subtree: true});
         }
         </script>""",
         unsafe_allow_javascript=True,
