@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -133,6 +133,8 @@ class EmissionModel:
         phase_prior: shape (7,).
         temperature: what step scores are divided by, so that probabilities mean what they say
             (temperature scaling, Guo et al. 2017), fitted on recordings kept out of the fit.
+        step_shift: shape (24,), added to the log of step probabilities: how much rarer a step
+            is in recordings than it was made in training (Saerens et al. 2002).
         recipe: how it was trained: data, seed, steps, and its own evaluation.
     """
 
@@ -144,6 +146,7 @@ class EmissionModel:
     phase_prior: NDArray[np.float64]
     recipe: Mapping[str, Any]
     temperature: float = 1.0
+    step_shift: NDArray[np.float64] = field(default_factory=lambda: np.zeros(len(STEPS)))
 
     def inputs(self, features: FeatureTrack) -> NDArray[np.float32]:
         """Shape (m, f): standardised features, 0 (the mean) where not measured."""
@@ -157,7 +160,7 @@ class EmissionModel:
         return Emissions(
             time=features.time,
             phase_prob=_softmax(phase),
-            step_prob=_softmax(step / self.temperature),
+            step_prob=_softmax(step / self.temperature + self.step_shift),
             open_prob=1.0 / (1.0 + np.exp(-np.clip(opened[:, 0], -30, 30))),
             stroke_rate=np.maximum(rate[:, 0].astype(np.float64), 0.0),
             phase_prior=np.array(self.phase_prior),
@@ -217,6 +220,7 @@ def save_model(model: EmissionModel, path: Path) -> None:
         mean=model.mean,
         scale=model.scale,
         phase_prior=model.phase_prior,
+        step_shift=model.step_shift,
         **{f"w_{name}": value.astype(np.float16) for name, value in model.weights.items()},
     )
 
@@ -256,6 +260,7 @@ def load_model(path: Path | None = None) -> EmissionModel:
         phase_prior=arrays["phase_prior"],
         recipe=header["recipe"],
         temperature=float(header.get("temperature", 1.0)),
+        step_shift=arrays.get("step_shift", np.zeros(len(STEPS))),
     )
 
 

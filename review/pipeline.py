@@ -148,7 +148,7 @@ def review_track(
         emissions=emissions,
         features=features,
         hygiene=measure_hygiene(phases, emissions, features, detection.wash),
-        wiping=measure_wiping(phases, track, detection.surface),
+        wiping=measure_wiping(phases, track, detection.surface, evidence=emissions),
         open_line=review_open_line(
             windows,
             track,

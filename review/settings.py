@@ -136,6 +136,9 @@ class SurfaceDetection(Settings):
     min_travel_hand_widths: HandWidths = Field(
         3.0, description="A hand that moved less than this in all did not wipe: cannot tell."
     )
+    min_wipe_probability: Probability = Field(
+        0.5, description="Hands that wipe less probably than this do something else."
+    )
     approach_s: Seconds = Field(
         0.6,
         description="Time at both ends of the wiping in which the hand comes and goes; what it "

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from review.emissions import Emissions
 from review.features import hand_breadth, moving_mean, resample
 from review.measures import Measurement
 from review.settings import SurfaceDetection
@@ -294,6 +295,7 @@ def measure_wiping(
     track: LandmarkTrack,
     settings: SurfaceDetection,
     corners: Array | None = None,
+    evidence: Emissions | None = None,
 ) -> WipingFindings:
     """``surface.covered``, ``surface.gone_over_again`` and the reversals of the wiping.
 
@@ -304,11 +306,15 @@ def measure_wiping(
         corners: shape (4, 2), the work area in picture widths, in order around it, where a
             person has drawn it. Without it the area is the hull of what was wiped, and a part
             that the hand never came near cannot be told from table that is not meant.
+        evidence: step probabilities; with them only the wiping inside a phase counts, not what
+            the hands did before and after it.
 
     Raises:
         ValueError: for corners that are not a convex four-sided shape.
     """
-    whole = tuple(segment.interval for segment in phases.of(Phase.SURFACE_PREP))
+    whole = tuple(
+        wiping_in(segment.interval, evidence, settings) for segment in phases.of(Phase.SURFACE_PREP)
+    )
     spans = tuple(_without_approach(span, settings.approach_s) for span in whole)
     if not spans:
         why = "No wiping of the work surface was found."
@@ -345,6 +351,19 @@ def measure_wiping(
         _reversals(palm, width),
         grid,
     )  # fmt: skip
+
+
+def wiping_in(span: Interval, evidence: Emissions | None, settings: SurfaceDetection) -> Interval:
+    """From the first to the last moment of ``span`` at which a hand probably wipes.
+
+    The whole span where there is no evidence, or no such moment in it.
+    """
+    if evidence is None:
+        return span
+    wiping = evidence.time.inside(span) & (evidence.step("wipe") >= settings.min_wipe_probability)
+    found = [part.intersect(span) for part in spans_where(wiping, evidence.time)]
+    parts = [part for part in found if part is not None]
+    return Interval(parts[0].start_s, parts[-1].end_s) if parts else span
 
 
 def _without_approach(span: Interval, approach_s: float) -> Interval:

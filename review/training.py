@@ -334,6 +334,38 @@ def frame_accuracy(model: EmissionModel, examples: Iterable[Example]) -> dict[st
     return {name: hit / max(1, total) for name, hit in hits.items()}
 
 
+def pause_shift(
+    arrays: Sequence[tuple[NDArray[np.float32], Targets]], versions: int
+) -> NDArray[np.float64]:
+    """Shape (24,): the log ratio of pauses to rubbing as recorded and as trained on.
+
+    Training makes pauses more common (``STILL_SHARE``) and heavier (``PAUSE_WEIGHT``) so that
+    they are learned at all; probabilities are then put right by the ratio of the priors
+    (Saerens M, Latinne P, Decaestecker C. Adjusting the outputs of a classifier to new a priori
+    probabilities. Neural Computation 2002;14:21-41).
+
+    Args:
+        arrays: as of :func:`build_arrays`, each recording as tracked before its versions.
+        versions: degraded versions of each recording.
+    """
+    pause, rubs = STEPS.index("pause"), [STEPS.index(name) for name in SURFACES]
+
+    def odds(targets: Iterable[Targets], weighted: bool) -> float:
+        paused = rubbed = 1e-9
+        for target in targets:
+            weight = target.weight if weighted else np.ones(len(target.weight))
+            paused += float(weight[target.step == pause].sum())
+            rubbed += float(weight[np.isin(target.step, rubs)].sum())
+        return paused / rubbed
+
+    recorded = odds((targets for _, targets in arrays[:: versions + 1]), weighted=False)
+    trained = odds((targets for _, targets in arrays), weighted=True)
+    shift = np.zeros(len(STEPS))
+    if recorded > 1e-6:
+        shift[pause] = float(np.log(recorded / trained))
+    return shift
+
+
 def fitted_temperature(model: EmissionModel, examples: Iterable[Example]) -> float:
     """The temperature that makes step probabilities most likely on recordings kept back.
 
@@ -393,6 +425,7 @@ def train_model(
         phase_prior=(counts + 1) / (counts + 1).sum(),
         recipe=recipe,
     )
+    model = replace(model, step_shift=pause_shift(arrays, versions))
     if held_out:
         model = replace(model, temperature=fitted_temperature(model, held_out))
     return replace(

@@ -7,6 +7,7 @@ import pytest
 import shapely
 from shapely.geometry import MultiPoint, Point, Polygon
 
+from review.emissions import PHASES, STEPS, Emissions
 from review.settings import SurfaceDetection
 from review.surface import (
     WipingFindings,
@@ -14,8 +15,10 @@ from review.surface import (
     inside_convex,
     measure_wiping,
     square_homography,
+    wiping_in,
 )
-from review.timeline import Phase
+from review.timeline import Interval, Phase
+from review.tracks import TimeBase
 from tests import builders
 
 SETTINGS = SurfaceDetection()
@@ -201,3 +204,19 @@ def test_no_wiping_is_not_assessable() -> None:
     track = builders.make_track(builders.times(5.0, 15))
     found = measure_wiping(builders.phases((Phase.WASH, 0.0, 5.0)), track, SETTINGS)
     assert found.covered.value is None and found.grid is None and found.reversals is None
+
+
+def test_what_the_hands_did_before_the_wiping_is_no_wiping():
+    at_s = np.arange(0, 20, 0.1)
+    step = np.zeros((len(at_s), len(STEPS)))
+    step[:, STEPS.index("none")] = 1.0
+    wiping = (at_s >= 6.0) & (at_s < 14.0)
+    step[wiping] = np.eye(len(STEPS))[STEPS.index("wipe")]
+    flat = np.full((len(at_s), len(PHASES)), 1 / len(PHASES))
+    zeros = np.zeros(len(at_s))
+    evidence = Emissions(TimeBase(at_s, 20.0), flat, step, zeros, zeros, flat[0])
+    found = wiping_in(Interval(4.0, 15.0), evidence, SETTINGS)
+    assert (found.start_s, found.end_s) == pytest.approx((6.0, 14.0), abs=0.11)
+    # A person who set the phase elsewhere knows better than the evidence.
+    assert wiping_in(Interval(15.0, 18.0), evidence, SETTINGS) == Interval(15.0, 18.0)
+    assert wiping_in(Interval(4.0, 15.0), None, SETTINGS) == Interval(4.0, 15.0)
