@@ -309,6 +309,19 @@ def _open_time(
     return Measurement(name, float(total_s(spans)), "s", spans, seen, why)
 
 
+def _total_time(windows: Sequence[OpenLineWindow], track: LandmarkTrack) -> Measurement:
+    """How long the line was open in all; None with one of the two ends unknown."""
+    name = "open_line.total_time"
+    missing = [p.value for p in OPEN_PHASES if not any(w.phase is p for w in windows)]
+    if missing:
+        why = f"No {' and no '.join(missing)} phase was found."
+        return Measurement(name, None, "s", (), 0.0, why)
+    spans = tuple(sorted(window.interval for window in windows))
+    inside = track.time.inside_any(spans)
+    seen = _share_seen(track.hand_seen.any(axis=1), inside, track.time)
+    return Measurement(name, float(total_s(spans)), "s", spans, seen, "The sum of both ends.")
+
+
 def _masked(span: Interval, time: TimeBase, mask: MaskEvidence | None) -> bool:
     """Whether the lower face was covered for most of the time in ``span`` that could be judged.
 
@@ -395,6 +408,7 @@ def review_open_line(
         measurements=(
             _open_time("open_line.connect_time", Phase.CONNECT, windows, track),
             _open_time("open_line.disconnect_time", Phase.DISCONNECT, windows, track),
+            _total_time(windows, track),
             _talking_time(windows, talking, probability, bool(hidden), settings),
             covered,
         ),

@@ -236,6 +236,19 @@ def _rub_measurement(
     return Measurement(name, 0.0, "s", (gap,), max(seen, settings.min_seen_fraction)), None
 
 
+def _rub_to_line(
+    name: str, target_phase: Phase, phases: Timeline, rub: Segment | None
+) -> Measurement:
+    """Seconds from the end of the rub to the first handling of the line."""
+    targets = phases.of(target_phase)
+    if not targets or rub is None:
+        why = "There is no hand rub with a line phase after it."
+        return Measurement(name, None, "s", seen_fraction=0.0, why=why)
+    start, end = rub.interval.end_s, targets[0].interval.start_s
+    spans = (Interval(start, end),) if start < end else ()
+    return Measurement(name, max(end - start, 0.0), "s", spans)
+
+
 def measure_hygiene(
     phases: Timeline, emissions: Emissions, features: FeatureTrack, settings: WashDetection
 ) -> WashFindings:
@@ -272,6 +285,8 @@ def measure_hygiene(
             *_wash_measurements(course, features, wash, surfaces, settings),
             connect,
             disconnect,
+            _rub_to_line("rub.to_connect", Phase.CONNECT, phases, connect_rub),
+            _rub_to_line("rub.to_disconnect", Phase.DISCONNECT, phases, disconnect_rub),
         ),
         surfaces=surfaces,
         wash=wash,

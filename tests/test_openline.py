@@ -459,3 +459,17 @@ def test_an_open_line_set_by_a_person_is_no_estimate():
     guessed = replace(window, uncertainty_s=0.6, basis="hands")
     found = review_open_line((guessed,), track, OpenLineDetection())
     assert "0.6 s" in {m.name: m for m in found.measurements}["open_line.connect_time"].why
+
+
+def test_the_line_open_in_all_needs_both_ends():
+    track = builders.make_track(builders.times(40.0, 15.0))
+    one = OpenLineWindow(Phase.CONNECT, Interval(4.0, 9.0), 0.5, "hands")
+    two = OpenLineWindow(Phase.DISCONNECT, Interval(30.0, 33.0), 0.5, "hands")
+
+    def total(*windows):
+        found = review_open_line(windows, track, OpenLineDetection())
+        return {m.name: m for m in found.measurements}["open_line.total_time"]
+
+    assert total(one, two).value == pytest.approx(8.0)
+    assert total(one).value is None and "disconnect" in total(one).why
+    assert total().value is None

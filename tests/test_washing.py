@@ -206,6 +206,18 @@ def test_default_targets_are_those_of_who_2009_and_cdc_2002():
     assert cdc is not None and cdc.at_least == 15 and "CDC" in cdc.source
 
 
+def test_the_time_from_a_rub_to_the_line_is_measured_and_unknown_without_one():
+    phases = builders.phases(
+        (Phase.WASH, 0, 40), (Phase.HAND_RUB, 41, 65), (Phase.CONNECT, 68.5, 80),
+        (Phase.DISCONNECT, 90, 99),
+    )  # fmt: skip
+    step = emissions(100, [("palms", 2, 30)])
+    found = measure_hygiene(phases, step, rubbing_hands(100), SETTINGS)
+    values = {measurement.name: measurement.value for measurement in found.measurements}
+    assert values["rub.to_connect"] == pytest.approx(3.5)
+    assert values["rub.to_disconnect"] is None
+
+
 def test_a_rub_counts_only_after_the_last_touch():
     phases = builders.phases(
         (Phase.WASH, 0, 40), (Phase.HAND_RUB, 41, 65), (Phase.SURFACE_PREP, 66, 80),
