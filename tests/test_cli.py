@@ -358,6 +358,8 @@ def test_ctrl_c_in_a_real_process_leaves_nothing_half_written(
     """An interrupt while the result is being written, which is the worst moment."""
     code = (
         "import os, signal, sys, types, review.analysis;"
+        # Shells start background jobs deaf to it; this process must hear it all the same.
+        "signal.signal(signal.SIGINT, signal.default_int_handler);"
         "from review.cli import main; from tests.documents import example_analysis;"
         "module = types.ModuleType('review.pipeline');"
         "module.analyse_recording = lambda *a, **k: example_analysis();"
