@@ -92,11 +92,6 @@ class Emissions:
         """Shape (m,): summed probability of the named steps."""
         return np.asarray(self.step_prob[:, [STEPS.index(name) for name in names]].sum(axis=1))
 
-    @staticmethod
-    def step_number(name: str) -> int:
-        """Column of a step in ``step_prob``."""
-        return STEPS.index(name)
-
     @property
     def rubbing(self) -> NDArray[np.float64]:
         """Shape (m,): probability that any hand surface is being rubbed."""

@@ -17,11 +17,7 @@ What counts
 
 from __future__ import annotations
 
-import logging
-import multiprocessing
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -30,7 +26,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.analysis import Analysis, FlagKind, FlagLevel
-from review.errors import LabelError, ReviewError
 from review.evaluation import ClipScores, EvaluationReport, SkippedFile, TalkingSamples
 from review.labels import LabelFile, read_labels
 from review.metrics import (
@@ -45,13 +40,12 @@ from review.metrics import (
     time_counts,
     time_error,
 )
+from review.pool import attempt, find_labelled, lost, outcomes
 from review.protocol import Protocol
 from review.timeline import Interval, Phase, Surface, Timeline
 from review.tracks import FeatureTrack
 
 __all__ = ["Findings", "Traces", "compare", "evaluate_folders", "find_clips"]
-
-_log = logging.getLogger(__name__)
 
 STEP_S = 0.1
 """Step of scores by time (frame accuracy, talking, hand surfaces), seconds."""
@@ -117,24 +111,7 @@ def find_clips(folders: Sequence[Path]) -> tuple[list[tuple[Path, Path]], list[S
     Raises:
         LabelError: if a folder does not exist, or there is not one pair in all of them.
     """
-    pairs: list[tuple[Path, Path]] = []
-    skipped: list[SkippedFile] = []
-    for folder in folders:
-        if not folder.is_dir():
-            raise LabelError(f"{folder}: there is no such folder. Name a folder of clips.")
-        for video in sorted(folder.glob("*.mp4")):
-            labels = video.with_suffix(".json")
-            if labels.is_file():
-                pairs.append((video, labels))
-            else:
-                skipped.append(SkippedFile(str(video), f"no label file {labels.name} beside it"))
-    if not pairs:
-        named = ", ".join(str(folder) for folder in folders) or "no folder"
-        raise LabelError(
-            f"{named}: no recording (.mp4) with a label file (.json) of the same name. "
-            "Render some with sample_clips/make_clips.py."
-        )
-    return pairs, skipped
+    return find_labelled(folders, (".mp4",), "sample_clips/make_clips.py")
 
 
 def evaluate_folders(
@@ -163,7 +140,7 @@ def evaluate_folders(
     scores: dict[int, ClipScores] = {}
     failed: dict[int, SkippedFile] = {}
     work = partial(_score_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
-    for number, outcome in _outcomes(pairs, work, min(jobs, len(pairs))):
+    for number, outcome in outcomes(pairs, work, lost, jobs):
         if isinstance(outcome, ClipScores):
             scores[number] = outcome
         else:
@@ -178,47 +155,17 @@ def evaluate_folders(
     )
 
 
-def _outcomes(
-    pairs: Sequence[tuple[Path, Path]],
-    work: Callable[[tuple[Path, Path]], ClipScores | SkippedFile],
-    jobs: int,
-) -> Iterator[tuple[int, ClipScores | SkippedFile]]:
-    """Scores or reasons as they come, with the number of their pair."""
-    if jobs <= 1:
-        yield from ((number, work(pair)) for number, pair in enumerate(pairs))
-        return
-    # Fresh processes: a tracker started before a fork would be shared and break.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context) as pool:
-        numbers: dict[Future[ClipScores | SkippedFile], int] = {
-            pool.submit(work, pair): number for number, pair in enumerate(pairs)
-        }
-        try:
-            for future in as_completed(numbers):
-                number = numbers[future]
-                try:
-                    yield number, future.result()
-                except BrokenProcessPool as error:
-                    reason = f"the process that analysed it ended early ({error})"
-                    yield number, SkippedFile(str(pairs[number][0]), reason)
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
-
-
 def _score_one(
     pair: tuple[Path, Path], protocol: Protocol, cache_dir: Path | None, analyse: Analyse
 ) -> ClipScores | SkippedFile:
     video, label_path = pair
-    try:
+
+    def score() -> ClipScores:
         labels = read_labels(label_path)
         findings = analyse(video, protocol, labels.clip.mirrored, cache_dir)
         return compare(labels, findings, str(video))
-    except ReviewError as error:
-        return SkippedFile(str(video), str(error))
-    except Exception as error:
-        # One broken clip must not end an evaluation of hundreds; it is printed as failed.
-        _log.exception("while evaluating %s", video)
-        return SkippedFile(str(video), f"unexpected {type(error).__name__}: {error}")
+
+    return attempt(str(video), score)
 
 
 def compare(labels: LabelFile, findings: Findings, file: str) -> ClipScores:

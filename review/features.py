@@ -385,6 +385,11 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
     )
 
 
+def hands_seen(features: FeatureTrack) -> NDArray[np.bool_]:
+    """Shape (m,): whether at least one hand is tracked."""
+    return np.asarray((features.column("left_seen") > 0) | (features.column("right_seen") > 0))
+
+
 def hands_about(features: FeatureTrack) -> NDArray[np.bool_]:
     """Shape (m,): whether either hand was seen within the last ``HOLD_S`` seconds."""
     age = np.minimum(features.column("left_age"), features.column("right_age"))

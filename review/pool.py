@@ -1,4 +1,4 @@
-"""One piece of work for each of many files, some at a time, in processes of their own."""
+"""Many labelled files: finding them, and one piece of work for each, some at a time."""
 
 from __future__ import annotations
 
@@ -7,15 +7,62 @@ import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from typing import TypeVar
 
-from review.errors import ReviewError
+from review.errors import LabelError, ReviewError
 from review.evaluation import SkippedFile
 
 _log = logging.getLogger(__name__)
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
+
+
+def find_labelled(
+    folders: Sequence[Path], suffixes: Sequence[str], remedy: str
+) -> tuple[list[tuple[Path, Path]], list[SkippedFile]]:
+    """Recordings with their label files (``*.json``), sorted within each folder.
+
+    Args:
+        folders: where to look; not in folders inside them.
+        suffixes: what recordings' names end in; of two with one stem the later suffix counts.
+        remedy: the command that makes such recordings, for the error.
+
+    Returns:
+        The pairs, and the recordings without labels.
+
+    Raises:
+        LabelError: if a folder does not exist, or there is not one pair in all of them.
+    """
+    pairs: list[tuple[Path, Path]] = []
+    skipped: list[SkippedFile] = []
+    for folder in folders:
+        if not folder.is_dir():
+            raise LabelError(f"{folder}: there is no such folder. Name a folder of clips.")
+        found = {
+            path.name.removesuffix(suffix): path
+            for suffix in suffixes
+            for path in folder.glob(f"*{suffix}")
+        }
+        for name, path in sorted(found.items()):
+            labels = folder / f"{name}.json"
+            if labels.is_file():
+                pairs.append((path, labels))
+            else:
+                skipped.append(SkippedFile(str(path), f"no label file {labels.name} beside it"))
+    if not pairs:
+        named = ", ".join(str(folder) for folder in folders) or "no folder"
+        raise LabelError(
+            f"{named}: no recording ({' or '.join(suffixes)}) with a label file (.json) of the "
+            f"same name. Render some with {remedy}."
+        )
+    return pairs, skipped
+
+
+def lost(pair: tuple[Path, Path], reason: str) -> SkippedFile:
+    """The outcome of a labelled recording whose process ended early."""
+    return SkippedFile(str(pair[0]), reason)
 
 
 def outcomes(

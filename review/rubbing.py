@@ -1,7 +1,8 @@
 """Which hand surface is rubbed from moment to moment, and what cannot be told.
 
-The network's step probabilities, smoothed over about a stroke, become one answer a sample:
-a surface, none of them, or *cannot tell* while the hands are hidden from the camera.
+The likeliest course through the network's step probabilities gives one answer a sample: a
+surface, none of them, or *cannot tell* while the hands are hidden from the camera. The same
+probabilities, smoothed over about a stroke, say how sure that is.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from review.emissions import SURFACES, Emissions
-from review.features import moving_mean
+from review.emissions import STEPS, SURFACES, Emissions
+from review.features import hands_seen, moving_mean
 from review.settings import WashDetection
 from review.timeline import Interval, Phase, Surface, Timeline, merge_intervals
 from review.tracks import FeatureTrack, TimeBase, freeze, spans_where
@@ -74,8 +75,7 @@ class SurfaceCourse:
 def seconds_to_hands(features: FeatureTrack) -> NDArray[np.float64]:
     """Shape (m,): time to the nearest sample in which a hand was seen; inf without any."""
     times = features.time.times_s
-    seen = (features.column("left_seen") > 0) | (features.column("right_seen") > 0)
-    at = times[seen]
+    at = times[hands_seen(features)]
     if not at.size:
         return np.full(len(times), np.inf)
     after = np.clip(np.searchsorted(at, times), 0, at.size - 1)
@@ -131,7 +131,7 @@ def surface_course(
     smooth = moving_mean(emissions.step_prob, 2 * round(SMOOTH_S / hop / 2) + 1)
     unseen = seconds_to_hands(features) > settings.max_unseen_s
     probability = np.where(unseen[:, None], 0.0, smooth[:, : len(SURFACES)])
-    hidden = np.where(unseen, 1.0, smooth[:, emissions.step_number("hidden")])
+    hidden = np.where(unseen, 1.0, smooth[:, STEPS.index("hidden")])
     sharp = np.where(unseen[:, None], 0.0, emissions.step_prob[:, : len(SURFACES)])
     covered = np.where(unseen, 1.0, emissions.step("hidden"))
     rest = np.clip(1.0 - sharp.sum(axis=1) - covered, 0.0, 1.0)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from review.errors import LabelError
 from review.evaluation import SkippedFile
 from review.labels import LabelFile, read_labels
-from review.pool import attempt, outcomes
+from review.pool import attempt, find_labelled, lost, outcomes
 from review.protocol import Protocol
 from review.rubbing import SurfaceCourse
 from review.timeline import Timeline
@@ -111,27 +111,8 @@ def find_recordings(
     Raises:
         LabelError: if a folder does not exist, or holds no labelled recording.
     """
-    pairs: list[tuple[Path, Path]] = []
-    skipped: list[SkippedFile] = []
-    for folder in folders:
-        if not folder.is_dir():
-            raise LabelError(f"{folder}: there is no such folder. Name a folder of clips.")
-        found = {path.stem: path for path in sorted(folder.glob("*.mp4"))}
-        for path in sorted(folder.glob(f"*{TRACKED_SUFFIX}")):
-            found[path.name.removesuffix(TRACKED_SUFFIX)] = path
-        for name, path in sorted(found.items()):
-            labels = folder / f"{name}.json"
-            if labels.is_file():
-                pairs.append((path, labels))
-            else:
-                skipped.append(SkippedFile(str(path), f"no label file {labels.name} beside it"))
-    if not pairs:
-        named = ", ".join(str(folder) for folder in folders) or "no folder"
-        raise LabelError(
-            f"{named}: no recording (.mp4 or {TRACKED_SUFFIX}) with a label file (.json) of the "
-            "same name. Render some with sample_clips/make_clips.py --washes."
-        )
-    return pairs, skipped
+    remedy = "sample_clips/make_clips.py --washes"
+    return find_labelled(folders, (".mp4", TRACKED_SUFFIX), remedy)
 
 
 def evaluate_washes(
@@ -159,7 +140,7 @@ def evaluate_washes(
     pairs, skipped = find_recordings(folders)
     work = partial(_score_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
     done: dict[int, WashClip | SkippedFile | None] = {}
-    for number, outcome in outcomes(pairs, work, _lost, jobs):
+    for number, outcome in outcomes(pairs, work, lost, jobs):
         done[number] = outcome
         if progress is not None:
             progress(len(done) / len(pairs))
@@ -175,10 +156,6 @@ def evaluate_washes(
         skipped=(*skipped, *no_wash),
         protocol=protocol.name,
     )
-
-
-def _lost(pair: tuple[Path, Path], reason: str) -> SkippedFile:
-    return SkippedFile(str(pair[0]), reason)
 
 
 def _score_one(

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from review.emissions import SURFACES, Emissions
+from review.features import hands_seen
 from review.measures import Measurement, Result
 from review.rubbing import SurfaceCourse, surface_course, surface_runs
 from review.settings import WashDetection
@@ -60,11 +60,6 @@ class WashFindings:
     rubs: tuple[tuple[Phase, Segment | None], ...]
     rub_surfaces: tuple[tuple[SurfaceRubbing, ...], ...]
     course: SurfaceCourse
-
-
-def hands_seen(features: FeatureTrack) -> NDArray[np.bool_]:
-    """Shape (m,): whether at least one hand is tracked, or merged with one just tracked."""
-    return np.asarray((features.column("left_seen") > 0) | (features.column("right_seen") > 0))
 
 
 def seen_fraction(features: FeatureTrack, spans: tuple[Interval, ...]) -> float:

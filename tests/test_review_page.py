@@ -13,8 +13,8 @@ import streamlit as st
 from playwright.sync_api import Page, expect
 from streamlit.testing.v1 import AppTest
 
+from review.cli import UNIT_VARIABLE
 from review.demo import make_demo
-from review.pages.unit import UNIT_VARIABLE
 from review.store import Answer, Outcome, Store, open_store
 from tests.browser import browse, serve
 

@@ -15,9 +15,10 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from review import jobs
+from review.cli import UNIT_VARIABLE
 from review.demo import make_demo
 from review.pages import feedback as feedback_page
-from review.pages.unit import UNIT_VARIABLE, Link, day_words, link_to
+from review.pages.unit import Link, day_words, link_to
 from review.pages.washplot import MOST_DOTS, rubbing_plot, says_rubbing
 from review.spotcheck import Band, group
 from review.store import RecordingState, Store, open_store

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import streamlit as st
 
+from review.cli import UNIT_VARIABLE
+
 PAGES = Path(__file__).resolve().parent
 
 UNIT = (
@@ -21,7 +23,7 @@ INVENTED = """<style>[data-testid="stHeader"]::after {content: "Invented unit: n
   position: absolute; top: 1rem; right: 1.5rem; font-size: .9rem; color: #1c1f24;}</style>"""
 """Said in the page's head, where it takes no room; the page's title says it, too."""
 
-invented = len(sys.argv) <= 1 and not os.environ.get("EXCHANGE_REVIEW_UNIT")
+invented = len(sys.argv) <= 1 and not os.environ.get(UNIT_VARIABLE)
 title = "Exchange review (invented unit)" if invented else "Exchange review"
 st.set_page_config(page_title=title, layout="wide")
 if invented:

@@ -107,7 +107,7 @@ def show_adding(store: Store, who: str) -> None:
     mirrored = st.checkbox("It is a mirror picture (taken with a phone's front camera)")
     copy = st.checkbox("Keep a copy with the records (else the files stay where they are)")
     st.subheader("From a folder on this computer")
-    folder = st.text_input("Folder", placeholder="for instance /home/unit/videos")
+    folder = st.text_input("Folder", placeholder="for instance Videos/practice")
     files = _chosen_files(folder)
     st.subheader("Or drop small files here")
     dropped = st.file_uploader(

@@ -10,11 +10,12 @@ from pathlib import Path
 import streamlit as st
 
 from review.analysis import Analysis, Flag, FlagLevel, read_analysis
+from review.deskview import measure_rows, surface_rows
 from review.errors import AnalysisError
-from review.measures import Result, quantity
+from review.measures import quantity
 from review.pages.strip import time_strip_html
-from review.summary import is_only_reported, measure_name, measured_text, ordered_flags
-from review.wording import FLAGS, LEVELS, PHASES, RESULTS, SURFACES, clock
+from review.summary import ordered_flags
+from review.wording import FLAGS, LEVELS, PHASES, clock
 
 LOOK = """<style>
 .review table {border-collapse: collapse; width: 100%; font-size: 1.05rem;}
@@ -29,9 +30,6 @@ LOOK = """<style>
 .review .flag p {margin: .2rem 0;}
 .review .why {color: #3f434a;}
 </style>"""
-
-SIGNS = {Result.MET: "\u2713", Result.NOT_MET: "\u2717", Result.NOT_ASSESSABLE: "?"}
-"""A sign beside each answer's words, so that a row is found without colour."""
 
 
 def main() -> None:
@@ -149,45 +147,18 @@ def _sure(flag: Flag) -> str:
 
 def surfaces_html(analysis: Analysis) -> str:
     """The hand surfaces of the wash as a table."""
-    rows = [
-        (
-            SURFACES[row.surface],
-            "cannot tell" if row.seconds is None else f"{row.seconds:.1f}",
-            "cannot tell" if row.strokes is None else str(row.strokes),
-            "cannot tell" if row.rounds is None else str(row.rounds),
-            answer(row.result),
-        )
-        for row in analysis.wash_surfaces
-    ]
     return table_html(
         "What was seen of each hand surface (left and right are the person's own)",
         ("Surface", "Seconds", "Strokes", "Rounds", "Result"),
-        rows,
+        surface_rows(analysis),
         numbers=(1, 2, 3),
     )
 
 
 def measures_html(analysis: Analysis) -> str:
     """The measures as a table, each with its target, its source and what is in doubt."""
-    rows = [
-        (
-            measure_name(measure),
-            measured_text(measure),
-            measure.target or "no target",
-            "no target" if is_only_reported(measure) else answer(measure.result),
-            quantity(measure.seen_fraction, "share"),
-            measure.why,
-            measure.source,
-        )
-        for measure in analysis.measures
-    ]
     columns = ("Measure", "Measured", "Target", "Result", "Seen", "Remark", "Source of the target")
-    return table_html("What was measured", columns, rows, numbers=(1, 4))
-
-
-def answer(result: Result) -> str:
-    """One of the three answers, as a sign and words."""
-    return f"{SIGNS[result]} {RESULTS[result]}"
+    return table_html("What was measured", columns, measure_rows(analysis), numbers=(1, 4))
 
 
 def table_html(

@@ -19,14 +19,12 @@ import streamlit as st
 from streamlit.runtime import get_instance
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
+from review.cli import UNIT_VARIABLE
 from review.demo import is_made, make_demo
 from review.errors import ReviewError
 from review.jobs import review_copy, take_up
 from review.media import SHELF
 from review.store import RecordingEntry, Store, open_store
-
-UNIT_VARIABLE: Final = "EXCHANGE_REVIEW_UNIT"
-"""Environment variable naming the folder of the records."""
 
 FIRST_PAGE: Final = "review"
 """The page that is opened first: its address has no name."""
