@@ -369,6 +369,7 @@ def test_killed_under_way_the_work_is_taken_up_again(
     first, second = asked(store, "first", "second")
     launch_scripted(store.folder)
     until(lambda: job_status(store.folder, first).stage is JobStage.TRACKING)
+    until(lambda: runs(store.folder) == ["first.mp4"])  # the stage is told before the run begins
     os.kill(int((store.folder / "worker.pid").read_text()), signal.SIGKILL)
     until(lambda: not jobfiles.worker_alive(store.folder))
     status = job_status(store.folder, first)
