@@ -14,27 +14,32 @@ import hashlib
 import json
 import logging
 import os
+import shutil
 import sys
 import tempfile
 import time
 import zipfile
 import zlib
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from review.landmarks import Progress, Sampling, model_version, track_landmarks
+from review.landmarks import Progress, Sampling, model_version
+from review.tracking import track_recording
 from review.tracks import LandmarkTrack, TimeBase
-from review.video import VideoInfo, file_sha256, probe, sample_frames
+from review.video import VideoInfo, file_sha256
 
 CACHE_VARIABLE = "EXCHANGE_REVIEW_CACHE"
 """Environment variable naming the cache folder."""
 
-FORMAT = 2
+PARTS = ".parts"
+"""Suffix of the folder beside a cache file in which an unfinished run keeps what it has."""
+
+FORMAT = 3
 """Raise this when the way of storing changes."""
 
 STEPS_PER_WIDTH = 16384.0
@@ -101,7 +106,8 @@ def load_or_track(
     """The recording's landmarks, from the cache if it has them, else tracked and stored.
 
     A damaged cache file is reported in the log and made anew; a cache that cannot be
-    written is reported and done without. An interrupted run leaves nothing behind.
+    written is reported and done without. What an interrupted run had finished stays in a folder
+    beside the cache file, and the next one goes on from there.
 
     Args:
         path: the recording.
@@ -120,7 +126,7 @@ def load_or_track(
     path = Path(path)
     sampling = sampling or Sampling()
     if not use_cache:
-        packed, info, timing = _track(path, sampling, progress)
+        packed, info, timing = _track(path, sampling, progress, None)
         return unpack_track(packed), info, timing
     made_from = _made_from(path, sampling)
     folder = Path(cache_dir) if cache_dir is not None else default_cache_dir()
@@ -130,26 +136,22 @@ def load_or_track(
         if progress is not None:
             progress(1.0)
         return stored
-    packed, info, timing = _track(path, sampling, progress)
-    _store(place, packed, made_from, info, timing)
+    parts = place.with_suffix(PARTS)
+    packed, info, timing = _track(path, sampling, progress, parts)
+    if _store(place, packed, made_from, info, timing):
+        shutil.rmtree(parts, ignore_errors=True)
     return unpack_track(packed), info, timing
 
 
 def _track(
-    path: Path, sampling: Sampling, progress: Progress | None
+    path: Path, sampling: Sampling, progress: Progress | None, parts: Path | None
 ) -> tuple[dict[str, NDArray[Any]], VideoInfo, Timing]:
-    """Read and track, and put right what only reading shows."""
+    """Track, and pack what was found."""
     started = time.perf_counter()
-    info = probe(path)
-    frames = sample_frames(path, sampling.fps, sampling.max_side_px)
-    try:
-        track = track_landmarks(frames, info, sampling, progress)
-    finally:
-        frames.close()
-    known = dict.fromkeys((*info.warnings, *frames.warnings))
-    info = replace(info, duration_s=track.time.end_s, warnings=tuple(known))
+    found = track_recording(path, sampling, progress, keep=parts)
     took = time.perf_counter() - started
-    return pack_track(track), info, Timing(took, frames.frames_decoded, len(track.time))
+    timing = Timing(took, found.frames_decoded, found.frames_tracked)
+    return pack_track(found.track), found.info, timing
 
 
 def _made_from(path: Path, sampling: Sampling) -> dict[str, Any]:
@@ -199,8 +201,12 @@ def _store(
     made_from: dict[str, Any],
     info: VideoInfo,
     timing: Timing,
-) -> None:
-    """Write beside the final place, then rename: a reader sees all of it or nothing."""
+) -> bool:
+    """Write beside the final place, then rename: a reader sees all of it or nothing.
+
+    Returns:
+        Whether it was written.
+    """
     facts = asdict(info)
     del facts["path"]
     took = asdict(timing)
@@ -211,17 +217,19 @@ def _store(
         handle, name = tempfile.mkstemp(dir=place.parent, prefix=".", suffix=".partial")
     except OSError as error:
         _log.warning("Landmarks cannot be kept in %s (%s).", place.parent, error)
-        return
+        return False
     try:
         with os.fdopen(handle, "wb") as stream:
             np.savez_compressed(stream, meta=np.frombuffer(meta, dtype=np.uint8), **packed)
         os.replace(name, place)
     except OSError as error:
         _log.warning("Landmarks cannot be kept in %s (%s).", place.parent, error)
+        return False
     finally:
         # Gone after the rename; still there after any failure, Ctrl-C included.
         with suppress(OSError):
             os.unlink(name)
+    return True
 
 
 # --- packing ---------------------------------------------------------------------------------
@@ -245,6 +253,7 @@ def pack_track(track: LandmarkTrack) -> dict[str, NDArray[Any]]:
         "motion_seen": np.packbits(np.isfinite(track.motion[:, 0, 0])),
         "luma": np.rint(track.luma * STEPS_PER_LUMA).astype(np.uint16),
         "lower_face": _colours_to_steps(track.lower_face),
+        "held": np.packbits(track.held),
         "frame_size_px": np.array(track.frame_size_px),
         "mirrored": np.array(track.mirrored),
     }
@@ -277,6 +286,7 @@ def unpack_track(packed: dict[str, NDArray[Any]]) -> LandmarkTrack:
         frame_size_px=(width, height),
         mirrored=bool(packed["mirrored"]),
         lower_face=_colours_from_steps(packed.get("lower_face"), n),
+        held=np.unpackbits(packed["held"], count=n).astype(bool),
     )
 
 

@@ -223,6 +223,7 @@ def _take(track: LandmarkTrack, index: NDArray[np.intp]) -> LandmarkTrack:
             "luma",
             "motion",
             "lower_face",
+            "held",
         )
     }
     return replace(track, time=TimeBase(track.time.times_s[index], track.time.end_s), **per_frame)

@@ -51,6 +51,12 @@ STEPS: tuple[str, ...] = (
 them, ``none`` for everything the protocol does not name."""
 
 PHASES: tuple[Phase, ...] = tuple(Phase)
+STILL_ODDS = 3.0
+"""Log-odds (95 %) against any work of the hands while they are seen to hold still."""
+
+WAITING_ODDS = 1.0
+"""Least log-odds (73 %) for waiting against anything else while hands hold still."""
+
 FEATURE_CLIP = 6.0
 """Standardised features are clipped here, so that one wild landmark cannot decide."""
 
@@ -97,13 +103,22 @@ class Emissions:
         """Shape (m,): probability that any hand surface is being rubbed."""
         return self.step(*SURFACES)
 
-    def phase_log_likelihood(self, hands_about: NDArray[np.bool_]) -> NDArray[np.float64]:
+    def phase_log_likelihood(
+        self,
+        hands_about: NDArray[np.bool_],
+        still: NDArray[np.bool_] | None = None,
+        held: NDArray[np.bool_] | None = None,
+    ) -> NDArray[np.float64]:
         """Shape (m, 7): log of the phase probability over its prior (a scaled likelihood).
 
         Args:
             hands_about: shape (m,), whether a hand was seen a moment ago. Elsewhere nothing
                 that hands do can gain evidence: at best it is as likely as ``other``.
                 Waiting is exempt, because people put their hands down.
+            still: shape (m,), whether hands, or the whole picture, are known not to move: then
+                nobody works, and who does not work in an exchange waits. None: nowhere known.
+            held: shape (m,), whether a picture now and then was enough because nothing moved near
+                hands: what moved elsewhere says nothing against waiting. None: nowhere.
         """
         floor = 1e-4
         scores = np.log(np.maximum(self.phase_prob, floor)) - np.log(self.phase_prior)
@@ -111,7 +126,16 @@ class Emissions:
         idle = [PHASES.index(phase) for phase in (Phase.WAITING, Phase.OTHER)]
         bounded = np.minimum(scores, other)
         bounded[:, idle] = scores[:, idle]
-        return np.where(hands_about[:, None], scores, bounded)
+        scores = np.where(hands_about[:, None], scores, bounded)
+        waiting = PHASES.index(Phase.WAITING)
+        if held is not None:
+            scores[held, waiting] = np.maximum(scores[held, waiting], other[held, 0])
+        if still is None or not still.any():
+            return scores
+        at_rest = np.minimum(scores, other - STILL_ODDS)
+        at_rest[:, idle] = scores[:, idle]
+        at_rest[:, waiting] = np.maximum(scores[:, waiting], other[:, 0] + WAITING_ODDS)
+        return np.where(still[:, None], at_rest, scores)
 
 
 @dataclass(frozen=True, slots=True)

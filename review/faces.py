@@ -23,6 +23,11 @@ latch on to cloth or arms at 0.08 and more."""
 FACE_STEP = 1.0
 """A face further than this many face widths from its last place is another face."""
 
+FAR_FROM_HANDS = 4.0
+"""A face that is usually this many face widths beside the hands, or more, has other hands: people
+work in front of themselves, within some 0.35 m (two and a half face widths) to either side; the
+rest allows for a camera that looks from the side (common practice, no source)."""
+
 FACE_LOST_S = 2.0
 """A face lost for longer than this starts a new track."""
 
@@ -35,7 +40,7 @@ def choose_face(
     Faces are followed through time; the one that is largest and nearest (sideways) to the hands,
     summed over the recording, is the person. A face seen beside that one is someone else
     for as long as it is followed; one that never shows beside it is taken for the same person
-    found again.
+    found again, unless it is far beside the hands: then it is somebody else, alone in view.
 
     Args:
         times_s: shape (n,), seconds.
@@ -56,10 +61,11 @@ def choose_face(
     away = np.nan_to_num(np.abs(centre[..., 0] - place[:, None]) / np.fmax(width, 1e-6), nan=1.0)
     merit = np.where(here, width / (1.0 + away), 0.0)
     unsteady = _unsteadiness(faces, owner)
+    far = _far_from_hands(np.abs(centre[..., 0] - place[:, None]) / np.fmax(width, 1e-6), owner)
     totals = np.bincount(owner[here], weights=merit[here], minlength=unsteady.size)
     taken = np.zeros(len(times_s), dtype=bool)
     for track in np.argsort(-totals, kind="stable"):
-        if unsteady[track] > FACE_UNSTEADY:
+        if unsteady[track] > FACE_UNSTEADY or far[track]:
             continue
         rows, slots = np.nonzero(owner == track)
         extent = slice(rows.min(), rows.max() + 1)
@@ -68,6 +74,18 @@ def choose_face(
         taken[extent] = True
         chosen[rows] = faces[rows, slots]
     return chosen
+
+
+def _far_from_hands(away: Floats, owner: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Shape (tracks,): whether a face's hands are elsewhere; not where no hands were seen.
+
+    ``away`` (n, 2): sideways distance of each face from the hands in face widths, NaN unknown.
+    """
+    far = np.zeros(int(owner.max()) + 1, dtype=bool)
+    for track in range(far.size):
+        known = away[(owner == track) & np.isfinite(away)]
+        far[track] = known.size > 0 and np.median(known) >= FAR_FROM_HANDS
+    return far
 
 
 def _unsteadiness(faces: NDArray[np.float32], owner: NDArray[np.intp]) -> Floats:

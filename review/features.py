@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from review.rhythm import dominant_rate
+from review.rhythm import WINDOW_S, dominant_rate
 from review.tracks import LEFT, MOTION_GRID, RIGHT, FeatureTrack, LandmarkTrack, TimeBase
 
 Array = NDArray[np.float64]
@@ -33,6 +33,25 @@ HOP_S = 0.1
 
 MAX_BRIDGE_S = 0.25
 """Longest drop-out bridged by a straight line; beyond it the hand counts as not seen."""
+
+ORDINARY_STEP_S = 1.0 / 15.0
+"""Time between two samples where a track does not say."""
+
+STILL_CELL, STILL_CELLS = 0.1, 2
+"""Between two looks at a picture in which nothing moves, at most this many cells change by more
+than this (luma 0..1): a person at rest sways a little, an arm that moves changes several."""
+
+STILL_RATE = 0.4
+"""A cell that changes faster than this (luma a second, of 0..1) shows a movement; drawn people at
+rest changed theirs by 0.25 at most, working hands by 0.5 and more."""
+
+STILL_SHARE = 0.85
+"""Least share of the time that must be free of movement: encoders freshen the whole picture once
+a second, which looks like one. Of working hands' time a tenth is."""
+
+STILL_PALM, STILL_S = 0.25, 2.0
+"""A hand holds still when its palm strays less than this (root mean square, hand widths) within
+so many seconds on either side."""
 
 HOLD_S = 4.0
 """How long a lost hand's last place is still worth knowing."""
@@ -56,7 +75,7 @@ class HandGrid:
         hand_width: one number, the recording's typical hand width in picture widths
             (NaN if no hand was ever seen).
         aspect: picture height over width.
-        motion: shape (m, 18, 32), mean absolute luma change a second.
+        held: shape (m,), whether the time lies within a held stretch of the track.
     """
 
     time: TimeBase
@@ -64,7 +83,7 @@ class HandGrid:
     world: Array
     hand_width: float
     aspect: float
-    motion: Array
+    held: NDArray[np.bool_]
 
     @property
     def seen(self) -> NDArray[np.bool_]:
@@ -112,7 +131,7 @@ def resample(values: Array, times_s: Array, grid_s: Array, max_gap_s: float) -> 
 
 
 def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
-    """Put a track's hands and picture motion on a regular grid of ``hop_s`` seconds."""
+    """Put a track's hands on a regular grid of ``hop_s`` seconds."""
     times = track.time.times_s.astype(np.float64)
     end = track.time.end_s
     count = max(1, int(np.ceil((end - times[0]) / hop_s - 1e-9)))
@@ -122,15 +141,66 @@ def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
     hands = np.stack(
         [resample(both[:, side], times, grid, MAX_BRIDGE_S) for side in (LEFT, RIGHT)], axis=1
     )
-    rate = track.motion / np.diff(times, prepend=np.nan)[:, None, None]
+    held = _hold_still(hands, both, track, grid)
     return HandGrid(
         time=TimeBase(grid, max(end, float(grid[-1]) + 1e-6)),
         points=hands[..., :3],
         world=hands[..., 3:],
         hand_width=typical_hand_width(track.hands),
         aspect=track.frame_size_px[1] / track.frame_size_px[0],
-        motion=resample(rate.astype(np.float64), times, grid, 2 * MAX_BRIDGE_S),
+        held=held,
     )
+
+
+def motion_rate(track: LandmarkTrack) -> Array:
+    """Shape (n, 18, 32): change of the picture a second, at the track's own samples.
+
+    Where only a picture now and then was looked at because nothing moved, the change between
+    two of them is noise, which is the same however far apart they are: it counts as if it
+    had come within an ordinary step. If something moved elsewhere in the picture all the same,
+    its change counts as having come within ``MAX_BRIDGE_S``.
+    """
+    steps = np.diff(track.time.times_s, prepend=np.nan)
+    close = steps[1:][~track.held[:-1]]
+    ordinary = float(np.median(close)) if close.size else ORDINARY_STEP_S
+    after_hold = np.concatenate([[False], track.held[:-1]])
+    elsewhere = ~_alike(track)
+    reckoned = np.where(elsewhere, max(ordinary, MAX_BRIDGE_S), ordinary)
+    steps = np.where(after_hold, np.minimum(steps, reckoned), steps)
+    return np.asarray(track.motion / steps[:, None, None], dtype=np.float64)
+
+
+def _alike(track: LandmarkTrack) -> NDArray[np.bool_]:
+    """Shape (n,): samples whose picture looks like the one before."""
+    change = np.nan_to_num(track.motion, nan=1.0)
+    return np.asarray((change > STILL_CELL).sum(axis=(1, 2)) <= STILL_CELLS)
+
+
+def _hold_still(out: Array, values: Array, track: LandmarkTrack, grid: Array) -> NDArray[np.bool_]:
+    """Fill grid times (m, 2, ...) within held stretches from the samples (n, 2, ...) around.
+
+    A straight line between two sightings; near the only one, that one.
+
+    Returns:
+        Shape (m,): which grid times lie in a held stretch.
+    """
+    times = track.time.times_s
+    before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 1)
+    held = np.asarray(track.held[before] & (grid >= times[before]))
+    rows = np.flatnonzero(held)
+    if not rows.size:
+        return held
+    before = before[rows]
+    after = np.minimum(before + 1, len(times) - 1)
+    gap = np.maximum(times[after] - times[before], 1e-9)
+    weight = np.where(after > before, (grid[rows] - times[before]) / gap, 0.0)
+    for side in range(out.shape[1]):
+        column = values[:, side]
+        share = weight.reshape(-1, *[1] * (column.ndim - 1))
+        a, b = column[before], column[after]
+        line = a * (1.0 - share) + b * share
+        out[rows, side] = np.where(np.isfinite(line), line, np.where(share < 0.5, a, b))
+    return held
 
 
 def hand_breadth(points: NDArray[np.floating[Any]]) -> Array:
@@ -298,12 +368,60 @@ def _both_hands(grid: HandGrid, hop_s: float) -> dict[str, Array]:
     return columns
 
 
-def _picture_motion(grid: HandGrid, origin: Array, hop_s: float) -> dict[str, Array]:
+def _nothing_moves(track: LandmarkTrack, grid: HandGrid, hop_s: float) -> NDArray[np.bool_]:
+    """Shape (m,): where hands in view hold still, or, without any, the whole picture does.
+
+    In held stretches that is known from two looks at a time; elsewhere for ``STILL_S`` on
+    either side.
+    """
+    times, at = track.time.times_s, grid.time.times_s
+    seen = grid.seen.any(axis=1)
+    after = np.minimum(np.searchsorted(times, at, side="right"), len(times) - 1)
+    held = grid.held & (seen | _alike(track)[after])
+    rate = np.nan_to_num(motion_rate(track), nan=STILL_RATE + 1.0)
+    slow = ((rate > STILL_RATE).sum(axis=(1, 2)) <= STILL_CELLS)[np.maximum(after - 1, 0)]
+    window = 2 * round(STILL_S / hop_s) + 1
+    calm = moving_mean(slow.astype(float), window) > STILL_SHARE
+    for side in (LEFT, RIGHT):
+        palms = grid.palms[:, side] / grid.hand_width
+        spread = moving_mean((palms**2).sum(axis=1), window)
+        spread -= (moving_mean(palms, window) ** 2).sum(axis=1)
+        calm &= ~(spread > STILL_PALM**2)
+    return np.asarray(held | (calm & ~grid.held))
+
+
+def _motion_rows(track: LandmarkTrack, grid: HandGrid) -> tuple[NDArray[np.intp], Array]:
+    """The grid rows at which the picture's change is worked out, and the change there.
+
+    Every row but those of held stretches; of these the ones nearest to a sample.
+
+    Returns:
+        Shapes (r,) in order, and (r, 18, 32).
+    """
+    times, at = track.time.times_s, grid.time.times_s
+    motion = motion_rate(track)
+    close = np.flatnonzero(~grid.held)
+    if close.size == len(at):
+        return close, resample(motion, times, at, 2 * MAX_BRIDGE_S)
+    nearest = np.clip(np.rint((times - at[0]) / (at[1] - at[0])).astype(int), 0, len(at) - 1)
+    seldom, which = np.unique(nearest, return_index=True)
+    wanted = grid.held[seldom]
+    seldom, which = seldom[wanted], which[wanted]
+    rows = np.concatenate([close, seldom])
+    values = np.concatenate([resample(motion, times, at[close], 2 * MAX_BRIDGE_S), motion[which]])
+    order = np.argsort(rows, kind="stable")
+    return rows[order], values[order]
+
+
+def _picture_motion(
+    track: LandmarkTrack, grid: HandGrid, origin: Array, hop_s: float
+) -> dict[str, Array]:
     """Where the picture changes: the evidence that stays when the tracker loses a hand."""
-    rows, cols = MOTION_GRID
+    picked, motion = _motion_rows(track, grid)
+    motion = np.nan_to_num(motion)
+    cell_rows, cols = MOTION_GRID
     x = (np.arange(cols) + 0.5) / cols
-    y = (np.arange(rows) + 0.5) / rows * grid.aspect
-    motion = np.nan_to_num(grid.motion)
+    y = (np.arange(cell_rows) + 0.5) / cell_rows * grid.aspect
     total = motion.sum(axis=(1, 2))
     safe = np.where(total > 0, total, np.nan)
     mean_x = (motion.sum(axis=1) @ x) / safe
@@ -312,14 +430,14 @@ def _picture_motion(grid: HandGrid, origin: Array, hop_s: float) -> dict[str, Ar
     var_y = (motion.sum(axis=2) @ y**2) / safe - mean_y**2
     places = [hold(grid.palms[:, side], round(HOLD_S / hop_s))[0] for side in (LEFT, RIGHT)]
     either = np.where(np.isfinite(places[0]), places[0], places[1])
-    centre = np.where(np.isfinite(places[1]), (either + places[1]) / 2, either)
+    centre = np.where(np.isfinite(places[1]), (either + places[1]) / 2, either)[picked]
     distance2 = (x[None, None, :] - centre[:, 0, None, None]) ** 2 + (
         y[None, :, None] - centre[:, 1, None, None]
     ) ** 2
     near = np.exp(-distance2 / (2 * (1.5 * grid.hand_width) ** 2))
     local = (motion * np.nan_to_num(near)).sum(axis=(1, 2))
     local[~np.isfinite(centre[:, 0])] = np.nan
-    return {
+    columns = {
         "motion": np.log1p(total),
         "motion_near_hands": np.log1p(local),
         "motion_x": (mean_x - origin[0]) / grid.hand_width,
@@ -327,6 +445,10 @@ def _picture_motion(grid: HandGrid, origin: Array, hop_s: float) -> dict[str, Ar
         "motion_spread_x": np.sqrt(np.maximum(var_x, 0)) / grid.hand_width,
         "motion_spread_y": np.sqrt(np.maximum(var_y, 0)) / grid.hand_width,
     }
+    if picked.size == len(grid.held):
+        return columns
+    every = np.arange(len(grid.held))
+    return {name: np.interp(every, picked, column) for name, column in columns.items()}
 
 
 def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
@@ -346,10 +468,24 @@ def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
         tips = grid.points[:, side, (THUMB_TIP, *FINGER_TIPS), :2]
         inside = (tips - grid.palms[:, side, None]) / grid.hand_width
         signals[f"{prefix}_fingers"] = inside.reshape(len(palms), -1)
+    around = round(WINDOW_S / hop_s)
+    spans = _spans(moving_mean((~grid.held).astype(float), 2 * (around // 2) + 1) > 0)
     columns = {}
     for name, signal in signals.items():
-        columns[f"{name}_tempo"], columns[f"{name}_steady"] = dominant_rate(signal, hop_s)
+        tempo, steady = np.full(len(signal), np.nan), np.full(len(signal), np.nan)
+        for start, end in spans:  # where hands are held nothing beats
+            low = max(0, start - around)
+            rate, strength = dominant_rate(signal[low : end + around], hop_s)
+            tempo[start:end] = rate[start - low : end - low]
+            steady[start:end] = strength[start - low : end - low]
+        columns[f"{name}_tempo"], columns[f"{name}_steady"] = tempo, steady
     return columns
+
+
+def _spans(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Runs of true rows: first, and one past the last."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack:
@@ -374,8 +510,10 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
             for name, column in _single_hand(grid, side, origin, hop_s).items():
                 columns[f"{prefix}_{name}"] = column
         columns.update(_both_hands(grid, hop_s))
-        columns.update(_picture_motion(grid, origin, hop_s))
+        columns.update(_picture_motion(track, grid, origin, hop_s))
         columns.update(_rhythm(grid, columns["motion_near_hands"], hop_s))
+        columns["held"] = grid.held.astype(float)
+        columns["still"] = _nothing_moves(track, grid, hop_s).astype(float)
     names = tuple(columns)
     return FeatureTrack(
         time=grid.time,
@@ -396,6 +534,11 @@ def hands_about(features: FeatureTrack) -> NDArray[np.bool_]:
     return np.asarray(age < HOLD_S)
 
 
+def nobody_works(features: FeatureTrack) -> NDArray[np.bool_]:
+    """Shape (m,): whether hands in view, or else the whole picture, are known to hold still."""
+    return np.asarray(features.column("still") > 0)
+
+
 def _unit_of(name: str) -> str:
     """The unit a feature's name implies."""
     if name.endswith("_tempo"):
@@ -404,7 +547,7 @@ def _unit_of(name: str) -> str:
         return "1"
     if "speed" in name:
         return "hand widths/s"
-    if name.endswith("seen") or "agree" in name or "straight" in name:
+    if name.endswith(("seen", "held", "still")) or "agree" in name or "straight" in name:
         return "1"
     if name.endswith("age"):
         return "s"

@@ -10,12 +10,13 @@ holds for all of them and everything later sees an unmirrored picture.
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import threading
 import warnings
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib import metadata, util
 from itertools import islice
@@ -40,16 +41,20 @@ from review.video import DEFAULT_FPS, DEFAULT_MAX_SIDE_PX, VideoInfo
 __all__ = [
     "FACE_INDEX",
     "FACE_POINTS",
+    "Looks",
     "Sampling",
+    "Tracker",
     "assign_hands",
+    "look_at",
     "model_version",
+    "settle",
     "track_landmarks",
 ]
 
 Progress = Callable[[float], None]
 """Called now and then with the share done, 0..1."""
 
-RULES = "3"
+RULES = "4"
 """Raise this when what is made of the detections changes, so that old caches are not used."""
 
 MIN_CONFIDENCE = 0.5
@@ -65,6 +70,13 @@ look at a hand it already follows. All are kept until it is decided which to bel
 
 LABEL_OF_RIGHT_HAND = "Left"
 """What the tracker calls the subject's right hand in an unmirrored picture."""
+
+SMALL_FACE_PX = 100.0
+"""A face lower than this (of its mesh, pixels) is enlarged before the mesh reads it. Found on drawn
+faces: talking is told from silence better below it, and no worse where a face is larger."""
+
+SMOOTH_PX, SMOOTH_LEVELS, SMOOTH_SPREAD_PX = 5, 25.0, 3.0
+"""Of the smoothing before: diameter, grey levels that count as an edge, spread (pixels)."""
 
 THUMBNAIL_WIDTH_PX = 160
 """Width of the grey picture on which change is measured: five pixels a cell, so that sensor
@@ -97,6 +109,8 @@ class Sampling:
         complexity: 1 (default) or 0; 0 takes about half the time but tells left from right
             near chance when fingers hook into each other.
         mirrored: whether the recording is a mirror (selfie) picture.
+        everywhere: look at all of the recording alike and in one run, also where nothing moves;
+            for comparison, it takes many times as long.
 
     Raises:
         ValueError: for values out of range.
@@ -106,6 +120,7 @@ class Sampling:
     max_side_px: int = DEFAULT_MAX_SIDE_PX
     complexity: Literal[0, 1] = 1
     mirrored: bool = False
+    everywhere: bool = False
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.fps <= 120.0:
@@ -162,77 +177,128 @@ def track_landmarks(
     Raises:
         VideoError: if there is no frame at all.
     """
-    seen = _Collected()
-    with _Tracker(sampling.complexity) as tracker:
-        for time_s, picture in frames:
-            if sampling.mirrored:
-                picture = np.ascontiguousarray(picture[:, ::-1])
-            seen.add(time_s, picture, tracker.look(picture))
-            if progress is not None and info.duration_s > 0:
-                progress(min(1.0, time_s / info.duration_s))
-    if not seen.times_s:
+
+    def told(time_s: float) -> None:
+        if progress is not None and info.duration_s > 0:
+            progress(min(1.0, time_s / info.duration_s))
+
+    looks = look_at(frames, sampling, told)
+    if not len(looks):
         raise VideoError(f"{info.path} holds no picture: choose another recording.")
     if progress is not None:
         progress(1.0)
-    return seen.track(info, sampling)
+    return settle(looks, info, sampling)
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
-    """What one picture showed: arrays as one row of RawHands and of the faces."""
+class Looks:
+    """What the trackers saw in n pictures, before it is decided whose hands and face they are.
 
+    Attributes:
+        times_s: shape (n,), strictly increasing seconds.
+        points: shape (n, 4, 21, 3) float32, hands in no particular order, picture widths of the
+            unmirrored picture; NaN where there is none.
+        world: shape (n, 4, 21, 3) float32, metres about each hand's centre.
+        right: shape (n, 4) float32, probability (0..1) that it is the subject's right hand.
+        faces: shape (n, 2, k, 3) float32, picture widths; NaN where there is none.
+        colours: shape (n, 2, 2) float32, of the faces' lower halves.
+        motion: shape (n, 18, 32) float32, change since the picture looked at before (0..1);
+            NaN where there was none.
+        luma: shape (n,) float32, mean brightness 0..1.
+    """
+
+    times_s: NDArray[np.float64]
     points: NDArray[np.float32]
     world: NDArray[np.float32]
     right: NDArray[np.float32]
     faces: NDArray[np.float32]
     colours: NDArray[np.float32]
+    motion: NDArray[np.float32]
+    luma: NDArray[np.float32]
 
+    def __len__(self) -> int:
+        return len(self.times_s)
 
-class _Collected:
-    """Rows gathered picture by picture."""
+    def __getitem__(self, rows: NDArray[Any] | slice) -> Looks:
+        """Some of the pictures."""
+        return Looks(*(getattr(self, part.name)[rows] for part in fields(self)))
 
-    def __init__(self) -> None:
-        self.times_s: list[float] = []
-        self._looks: list[_Look] = []
-        self._motion: list[NDArray[np.float32]] = []
-        self._luma: list[float] = []
-        self._last: NDArray[np.uint8] | None = None
-
-    def add(self, time_s: float, picture: Rgb, look: _Look) -> None:
-        """Keep a picture's landmarks, brightness and change since the picture before."""
-        grey = _thumbnail(picture)
-        self.times_s.append(time_s)
-        self._looks.append(look)
-        self._motion.append(_change(self._last, grey))
-        self._luma.append(float(grey.mean()) / 255.0)
-        self._last = grey
-
-    def track(self, info: VideoInfo, sampling: Sampling) -> LandmarkTrack:
-        """Everything gathered as one track, hands and face sorted out."""
-        times = np.asarray(self.times_s)
-        raw = RawHands(
-            times,
-            np.stack([look.points for look in self._looks]),
-            np.stack([look.world for look in self._looks]),
-            np.stack([look.right for look in self._looks]),
+    @classmethod
+    def none(cls) -> Looks:
+        """No picture at all."""
+        return cls(
+            np.empty(0),
+            np.empty((0, MOST_HANDS_REPORTED, 21, 3), dtype=np.float32),
+            np.empty((0, MOST_HANDS_REPORTED, 21, 3), dtype=np.float32),
+            np.empty((0, MOST_HANDS_REPORTED), dtype=np.float32),
+            np.empty((0, MOST_FACES, len(FACE_POINTS), 3), dtype=np.float32),
+            np.empty((0, MOST_FACES, 2), dtype=np.float32),
+            np.empty((0, *MOTION_GRID), dtype=np.float32),
+            np.empty(0, dtype=np.float32),
         )
-        hands, world, score = assign_hands(raw)
-        faces = np.stack([look.faces for look in self._looks])
-        face = choose_face(times, faces, hands)
-        colours = np.stack([look.colours for look in self._looks])
-        return LandmarkTrack(
-            time=TimeBase(times, _end_s(times, info.duration_s, sampling.fps)),
-            hands=hands,
-            hands_world=world,
-            hand_score=score,
-            face=face,
-            face_score=np.isfinite(face[:, 0, 0]).astype(np.float32),
-            motion=np.stack(self._motion),
-            luma=np.asarray(self._luma, dtype=np.float32),
-            frame_size_px=(info.width, info.height),
-            mirrored=sampling.mirrored,
-            lower_face=_of_chosen(colours, faces, face),
+
+    @classmethod
+    def joined(cls, parts: Iterable[Looks]) -> Looks:
+        """All pictures of the parts, one after another in the order of their times."""
+        several = [cls.none(), *parts]
+        together = cls(
+            *(np.concatenate([getattr(p, part.name) for p in several]) for part in fields(cls))
         )
+        return together[np.argsort(together.times_s, kind="stable")]
+
+
+def look_at(
+    frames: Iterable[tuple[float, Rgb]],
+    sampling: Sampling,
+    told: Callable[[float], None] | None = None,
+) -> Looks:
+    """Run the trackers over pictures that follow one another.
+
+    Args:
+        frames: ``(time_s, picture)`` in time order.
+        sampling: complexity and mirroring are used here.
+        told: told the time of every picture once it was looked at.
+    """
+    rows: list[Looks] = []
+    with Tracker(sampling) as tracker:
+        for time_s, picture in frames:
+            rows.append(tracker.look(time_s, picture))
+            if told is not None:
+                told(time_s)
+    return Looks.joined(rows)
+
+
+def settle(
+    looks: Looks,
+    info: VideoInfo,
+    sampling: Sampling,
+    held: NDArray[np.bool_] | None = None,
+) -> LandmarkTrack:
+    """Decide over the whole recording which hand is which and whose face it is.
+
+    Args:
+        looks: of the whole recording, at least one.
+        info: the recording; its duration closes the last sample.
+        sampling: mirroring, and the rate by which the last sample ends where nothing else says.
+        held: shape (n,), see ``LandmarkTrack``; None: nowhere.
+    """
+    raw = RawHands(looks.times_s, looks.points, looks.world, looks.right)
+    hands, world, score = assign_hands(raw)
+    face = choose_face(looks.times_s, looks.faces, hands)
+    return LandmarkTrack(
+        time=TimeBase(looks.times_s, _end_s(looks.times_s, info.duration_s, sampling.fps)),
+        hands=hands,
+        hands_world=world,
+        hand_score=score,
+        face=face,
+        face_score=np.isfinite(face[:, 0, 0]).astype(np.float32),
+        motion=looks.motion,
+        luma=looks.luma,
+        frame_size_px=(info.width, info.height),
+        mirrored=sampling.mirrored,
+        lower_face=_of_chosen(looks.colours, looks.faces, face),
+        held=np.zeros(len(looks), dtype=np.bool_) if held is None else held,
+    )
 
 
 def _of_chosen(
@@ -256,7 +322,7 @@ def _end_s(times: NDArray[np.float64], duration_s: float, fps: float) -> float:
     return duration_s if last < duration_s <= last + 2.0 * step else last + step
 
 
-def _thumbnail(picture: Rgb) -> NDArray[np.uint8]:
+def thumbnail(picture: Rgb) -> NDArray[np.uint8]:
     """Grey picture of shape (h, 160), uint8."""
     height, width = picture.shape[:2]
     size = (THUMBNAIL_WIDTH_PX, max(MOTION_GRID[0], round(THUMBNAIL_WIDTH_PX * height / width)))
@@ -264,11 +330,15 @@ def _thumbnail(picture: Rgb) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def _change(before: NDArray[np.uint8] | None, now: NDArray[np.uint8]) -> NDArray[np.float32]:
+def change_between(before: NDArray[np.uint8] | None, now: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Shape (18, 32): mean absolute change of luma, 0..1; NaN without a comparable picture."""
     if before is None or before.shape != now.shape:
         return np.full(MOTION_GRID, np.nan, dtype=np.float32)
-    change = cv2.absdiff(before, now).astype(np.float32) / 255.0
+    return in_cells(cv2.absdiff(before, now).astype(np.float32) / 255.0)
+
+
+def in_cells(change: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Shape (h, w) to (18, 32): mean of every cell."""
     rows, columns = MOTION_GRID
     return np.asarray(
         cv2.resize(change, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32
@@ -278,19 +348,21 @@ def _change(before: NDArray[np.uint8] | None, now: NDArray[np.uint8]) -> NDArray
 # --- the tracker -----------------------------------------------------------------------------
 
 
-class _Tracker:
+class Tracker:
     """MediaPipe's hand tracker and face mesh in tracking mode, one picture after another."""
 
-    def __init__(self, complexity: int) -> None:
-        self._complexity = complexity
+    def __init__(self, sampling: Sampling) -> None:
+        self._sampling = sampling
         self._stack = ExitStack()
         self._hands: Any = None
         self._mesh: Any = None
         self._settled = False
         self._search = FaceSearch()
+        self._face_px = math.nan
+        self._last: NDArray[np.uint8] | None = None
 
     def __enter__(self) -> Self:
-        with _quiet():
+        with quiet():
             # Imported here: it takes seconds, and looking at cached results needs none of it.
             from mediapipe.python.solutions import face_mesh, hands
 
@@ -298,7 +370,7 @@ class _Tracker:
                 hands.Hands(
                     static_image_mode=False,
                     max_num_hands=MOST_HANDS,
-                    model_complexity=self._complexity,
+                    model_complexity=self._sampling.complexity,
                     min_detection_confidence=MIN_CONFIDENCE,
                     min_tracking_confidence=MIN_CONFIDENCE,
                 )
@@ -324,14 +396,16 @@ class _Tracker:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        with _quiet():
+        with quiet():
             self._stack.close()
 
-    def look(self, picture: Rgb) -> _Look:
-        """Detections in one picture, uint8 RGB (h, w, 3), in picture widths."""
+    def look(self, time_s: float, picture: Rgb) -> Looks:
+        """Detections in one picture, uint8 RGB (h, w, 3); one row."""
+        if self._sampling.mirrored:
+            picture = np.ascontiguousarray(picture[:, ::-1])
         height, width = picture.shape[:2]
         # The first landmarks make it write one more notice; later pictures are left alone.
-        with _python_warnings_hidden() if self._settled else _quiet():
+        with _python_warnings_hidden() if self._settled else quiet():
             hands = self._hands.process(picture)
             found_hands = hands.multi_hand_landmarks or ()
             xs = [point.x for hand in found_hands for point in hand.landmark]
@@ -354,7 +428,18 @@ class _Tracker:
             score = min(float(guess.score), 1.0)
             right[slot] = score if guess.label == LABEL_OF_RIGHT_HAND else 1.0 - score
         colours = np.array([lower_face_colours(picture, face) for face in mesh], dtype=np.float32)
-        return _Look(points, world, right, mesh, colours)
+        grey = thumbnail(picture)
+        change, self._last = change_between(self._last, grey), grey
+        return Looks(
+            np.array([time_s]),
+            points[None],
+            world[None],
+            right[None],
+            mesh[None],
+            colours[None],
+            change[None],
+            np.array([grey.mean() / 255.0], dtype=np.float32),
+        )
 
     def _faces(self, picture: Rgb, hands_x: float | None) -> NDArray[np.float32]:
         """Shape (2, k, 3): faces in one picture, in picture widths, NaN where there is none."""
@@ -362,13 +447,28 @@ class _Tracker:
         mesh = np.full((MOST_FACES, len(FACE_POINTS), 3), np.nan, dtype=np.float32)
         for view in self._search.views(width, height, hands_x):
             part = picture[view.y : view.y + view.height, view.x : view.x + view.width]
-            found = self._mesh.process(np.ascontiguousarray(part)).multi_face_landmarks or ()
+            shown = _enlarged(part) if self._face_px < SMALL_FACE_PX else part
+            found = self._mesh.process(np.ascontiguousarray(shown)).multi_face_landmarks or ()
             for slot, face in enumerate(found[:MOST_FACES]):
                 mesh[slot] = _in_picture(_array(face.landmark)[list(FACE_POINTS)], view, width)
             if found:
                 self._search.found(view)
                 break
+        heights = np.ptp(mesh[:, :, 1], axis=1) * width
+        self._face_px = float(np.fmax.reduce(heights, initial=np.nan))
         return mesh
+
+
+def _enlarged(part: Rgb) -> Rgb:
+    """A picture twice as large with its noise smoothed and its edges kept.
+
+    The mesh reads a face from 192 x 192 pixels. Lips a few pixels high, in the noise of a dim
+    room, hardly move it when it enlarges them itself.
+    """
+    smooth = cv2.bilateralFilter(part, SMOOTH_PX, SMOOTH_LEVELS, SMOOTH_SPREAD_PX)
+    height, width = part.shape[:2]
+    large = cv2.resize(smooth, (2 * width, 2 * height), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(large, dtype=np.uint8)
 
 
 def _in_picture(points: NDArray[np.float32], view: View, picture_width: int) -> NDArray[np.float32]:
@@ -394,7 +494,7 @@ _STDERR = threading.Lock()
 
 
 @contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Keep the tracker's native start-up chatter off the terminal.
 
     It is written to file descriptor 2 by libraries that heed no setting, so the descriptor is

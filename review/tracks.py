@@ -70,7 +70,10 @@ class TimeBase:
 
     def inside(self, span: Interval) -> NDArray[np.bool_]:
         """Shape (n,): which sample times lie in the half-open ``span``."""
-        return (self.times_s >= span.start_s) & (self.times_s < span.end_s)
+        mask = np.zeros(len(self), dtype=bool)
+        first, end = np.searchsorted(self.times_s, (span.start_s, span.end_s))
+        mask[first:end] = True
+        return mask
 
     def inside_any(self, spans: Iterable[Interval]) -> NDArray[np.bool_]:
         """Shape (n,): which sample times lie in at least one of the half-open ``spans``."""
@@ -119,6 +122,9 @@ class LandmarkTrack:
             how far its hue lies off, how much redder the lips are. Taken from the picture the
             face was found in and the same seen in a mirror. NaN where no face was tracked or
             the colours could not be compared; None when making a track means all NaN.
+        held: shape (n,) bool: what is near the hands was still from this sample to the next one,
+            by a coarser look at the pictures between, so that its landmarks hold until then;
+            None when making a track means nowhere.
         mirrored: whether the recording shows a mirror (selfie) picture. When true, ``hands``
             and ``face`` have x flipped (x -> 1 - x), as has ``hands_world`` and the columns of
             ``motion``, so that everything downstream sees an unmirrored picture.
@@ -135,12 +141,15 @@ class LandmarkTrack:
     frame_size_px: tuple[int, int]
     mirrored: bool = False
     lower_face: NDArray[np.float32] = None  # type: ignore[assignment]  # filled in below
+    held: NDArray[np.bool_] = None  # type: ignore[assignment]  # the same
 
     def __post_init__(self) -> None:
         n = len(self.time)
         if self.lower_face is None:
             unknown = np.full((n, 2), np.nan, dtype=np.float32)
             object.__setattr__(self, "lower_face", unknown)
+        if self.held is None:
+            object.__setattr__(self, "held", np.zeros(n, dtype=np.bool_))
         expected: dict[str, tuple[int, ...]] = {
             "hands": (n, 2, 21, 3),
             "hands_world": (n, 2, 21, 3),
@@ -150,6 +159,7 @@ class LandmarkTrack:
             "motion": (n, *MOTION_GRID),
             "luma": (n,),
             "lower_face": (n, 2),
+            "held": (n,),
         }
         for name, shape in expected.items():
             actual = getattr(self, name).shape

@@ -25,6 +25,7 @@ from av.video.stream import VideoStream
 
 from review.errors import VideoError
 from review.playback import Clock, Orientation, Rgb, varies
+from review.sealed import SealError, is_sealed, open_bytes, size_of
 
 DEFAULT_FPS = 15.0
 """Samples a second: resolves hand strokes of up to about 4 a second and lip movement to 7 Hz."""
@@ -86,7 +87,7 @@ def file_sha256(path: Path | str) -> str:
     """
     path = _usable_file(path)
     try:
-        with path.open("rb") as stream:
+        with open_bytes(path) as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
         raise VideoError(_cannot_open(path, error)) from None
@@ -195,13 +196,13 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
 
     def _run(self, path: Path, fps: float, max_side_px: int) -> Iterator[tuple[float, Rgb]]:
         """Decode all, choose by time, and convert only what was chosen."""
-        clock, trouble = Clock(), _Trouble()
+        clock, trouble = Clock(), Trouble()
         with open_video(path) as (container, stream):
             stated = _stated_duration(container, stream)
-            timed = self._timed(_decoded(container, stream, trouble), clock)
+            timed = self._timed(decoded(container, stream, trouble), clock)
             count = 0
             for time_s, frame in self._nearest(timed, fps):
-                picture = _picture(frame, stream, max_side_px)
+                picture = picture_of(frame, stream, max_side_px)
                 if picture is None:
                     trouble.packets += 1
                     continue
@@ -240,6 +241,8 @@ def _usable_file(path: Path | str) -> Path:
             raise VideoError(f"{path} is a folder: name one video file in it.")
         if not path.exists():
             raise VideoError(f"{path} does not exist: check the name and the folder.")
+        if not path.is_file():
+            raise VideoError(f"{path} is no ordinary file: choose a recording.")  # a pipe, a device
         if path.stat().st_size == 0:
             raise VideoError(f"{path} is empty: copy the recording again from the device.")
     except OSError as error:
@@ -252,7 +255,9 @@ def open_video(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """The container and its first real video stream (cover pictures of music do not count)."""
     try:
         container = av.open(
-            str(path),
+            # Absolute: a relative name such as 'concat:x' would be taken for an address.
+            open_bytes(path) if is_sealed(path) else str(path.absolute()),
+            mode="r",
             options={"protocol_whitelist": "file", "format_whitelist": FORMATS},
             metadata_errors="replace",
         )
@@ -274,6 +279,8 @@ def _is_cover(stream: VideoStream) -> bool:
 
 def _cannot_open(path: Path, error: BaseException) -> str:
     """One line for a file that does not open; tells a cut-off file from another kind of file."""
+    if isinstance(error, SealError):
+        return f"{path}: {error}"
     if isinstance(error, PermissionError):
         return f"{path} may not be read: check its permissions."
     head = b""
@@ -300,15 +307,15 @@ def _no_picture(path: Path) -> str:
 # --- decoding --------------------------------------------------------------------------------
 
 
-class _Trouble:
+class Trouble:
     """Counts what the decoder could not read."""
 
     def __init__(self) -> None:
         self.packets = 0
 
 
-def _decoded(
-    container: InputContainer, stream: VideoStream, trouble: _Trouble
+def decoded(
+    container: InputContainer, stream: VideoStream, trouble: Trouble
 ) -> Iterator[VideoFrame]:
     """All frames that decode; a packet that does not is counted and passed over."""
     packets = container.demux(stream)
@@ -337,13 +344,13 @@ def first_frame(container: InputContainer, stream: VideoStream, path: Path) -> V
     Raises:
         VideoError: if there is none.
     """
-    for frame in _decoded(container, stream, _Trouble()):
+    for frame in decoded(container, stream, Trouble()):
         return frame
     raise VideoError(_no_picture(path))
 
 
 def _reading_notes(
-    path: Path, clock: Clock, trouble: _Trouble, stated_s: float | None, end_s: float
+    path: Path, clock: Clock, trouble: Trouble, stated_s: float | None, end_s: float
 ) -> tuple[str, ...]:
     """What the reader should know about how the file read."""
     notes = []
@@ -398,7 +405,7 @@ def seen_size(frame: VideoFrame, stream: VideoStream, turn: Orientation) -> tupl
     return (height, width) if turn.transpose else (width, height)
 
 
-def _picture(frame: VideoFrame, stream: VideoStream, max_side_px: int) -> Rgb | None:
+def picture_of(frame: VideoFrame, stream: VideoStream, max_side_px: int) -> Rgb | None:
     """Resize while converting (once), then turn: turning the small picture is cheap.
 
     None for a frame in a form that cannot be converted.
@@ -463,7 +470,7 @@ def _indexed_share(stream: VideoStream, path: Path) -> float:
     count = len(entries)
     if not count:
         return 1.0
-    size = path.stat().st_size
+    size = size_of(path)
     last = entries[count - 1]
     if last.pos + last.size <= size:
         return 1.0

@@ -58,6 +58,7 @@ def some_track(seed: int, n: int = 40, faces: int = 97) -> LandmarkTrack:
         frame_size_px=(1280, 720),
         mirrored=bool(seed % 2),
         lower_face=colours,
+        held=rng.random(n) < 0.3,
     )
 
 
@@ -65,6 +66,7 @@ def same(a: LandmarkTrack, b: LandmarkTrack) -> None:
     np.testing.assert_array_equal(a.time.times_s, b.time.times_s)
     assert a.time.end_s == b.time.end_s
     assert (a.frame_size_px, a.mirrored) == (b.frame_size_px, b.mirrored)
+    np.testing.assert_array_equal(a.held, b.held)
     for name in ARRAYS:
         assert getattr(a, name).dtype == np.float32
         np.testing.assert_array_equal(getattr(a, name), getattr(b, name), err_msg=name)
@@ -128,7 +130,7 @@ def forbid_tracking(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: Any) -> None:
         raise AssertionError("tracked although the landmarks were stored")
 
-    monkeypatch.setattr(cache, "track_landmarks", refuse)
+    monkeypatch.setattr(cache, "track_recording", refuse)
 
 
 def test_the_second_time_comes_from_disk(
@@ -163,6 +165,7 @@ def test_a_moved_recording_is_known_by_its_content(
         Sampling(fps=5.0, max_side_px=128),
         Sampling(fps=5.0, max_side_px=160, complexity=0),
         Sampling(fps=5.0, max_side_px=160, mirrored=True),
+        Sampling(fps=5.0, max_side_px=160, everywhere=True),
     ],
 )
 def test_another_sampling_is_another_file(clip: Path, folder: Path, other: Sampling) -> None:
@@ -229,7 +232,7 @@ def test_no_damaged_byte_gives_other_landmarks(clip: Path, folder: Path) -> None
 
 
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt, MemoryError])
-def test_an_interrupted_write_leaves_nothing(
+def test_an_interrupted_write_leaves_parts_alone(
     clip: Path,
     folder: Path,
     monkeypatch: pytest.MonkeyPatch,
@@ -242,7 +245,12 @@ def test_an_interrupted_write_leaves_nothing(
     monkeypatch.setattr(cache.np, "savez_compressed", write_half)
     with pytest.raises(interruption):
         load_or_track(clip, SAMPLING, folder)
-    assert list(folder.iterdir()) == []
+    (parts,) = folder.iterdir()
+    assert parts.suffix == cache.PARTS
+    monkeypatch.undo()
+    load_or_track(clip, SAMPLING, folder)
+    (kept,) = folder.iterdir()
+    assert kept.suffix == ".npz"
 
 
 def test_an_interrupted_tracking_leaves_nothing(clip: Path, folder: Path) -> None:
