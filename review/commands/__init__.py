@@ -1,0 +1,1 @@
+"""Commands of ``exchange-review`` that have a module of their own, by topic."""
