@@ -1,11 +1,28 @@
-"""The page's entry file: the pages and the route that plays video. ``exchange-review page``."""
+"""The page's entry file: the pages, the gate before them, and the routes for video and sign-in."""
 
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 import streamlit as st
+from starlette.middleware import Middleware
 
-from review import media
+from review import media, signin
+from review.pages.gate import Gate, records
+
+
+def _read_ahead() -> None:
+    """Read the modules of the pages while the browser opens: the first page is there sooner."""
+    for name in ("deskview", "deskwork", "pages.reviewtabs", "components.player", "spotcheck"):
+        import_module(f"review.{name}")
+
+
+Thread(target=_read_ahead, daemon=True).start()
 
 PAGES = Path(__file__).resolve().parent / "review" / "pages"
 
-app = st.App(PAGES / "navigation.py", routes=media.routes())
+app = st.App(
+    PAGES / "navigation.py",
+    routes=[*media.routes(), *signin.routes(records)],
+    middleware=[Middleware(Gate)],
+)

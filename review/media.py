@@ -3,7 +3,8 @@
 A page lends a file to its own browser session and gets an address with a random token. The
 address serves the file by byte ranges, so that a player can seek in a long recording while
 hardly any of it is held in memory. It answers only while it is lent, only to requests from the
-same site, and says the same 'not found' to everything else.
+same site, only to whoever it was lent to and while they may still see it, and says the same 'not
+found' to everything else.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
+
+from review.sealed import is_sealed, plain_name
+from review.sealedmedia import answer_sealed
+from review.signedin import kept_form, key_in
 
 PREFIX = "/recording"
 """First part of every address; apart from the page server's own, which begin with an underscore."""
@@ -51,6 +56,8 @@ class _Loan:
     source: Source
     session: str
     media_type: str
+    recording_id: int | None
+    key: str
     used_at: float
 
 
@@ -60,15 +67,28 @@ class Shelf:
     Attributes:
         alive: told a session's name, whether it is still there. A page sets it once; without
             it sessions count as there until their loans are taken back or grow old.
+        allowed: told the kept form of a sign-in's key (empty in a unit without accounts), a
+            recording's id (None for none) and what is lent, whether the key's owner may still
+            have it. Asked at every request, so that a consent taken back or an account closed
+            ends what is lent.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self.alive: Callable[[str], bool] = lambda session: True
+        self.allowed: Callable[[str, int | None, Source], bool] = lambda key, number, source: True
         self._clock = clock
         self._loans: dict[str, _Loan] = {}
         self._lock = threading.Lock()
 
-    def lend(self, source: Source, session: str, *, media_type: str = "") -> str:
+    def lend(
+        self,
+        source: Source,
+        session: str,
+        *,
+        media_type: str = "",
+        recording_id: int | None = None,
+        key: str = "",
+    ) -> str:
         """Lend a file, or bytes made when they are asked for, to one session.
 
         Lending the same file to the same session again gives the same address, so that a
@@ -78,24 +98,27 @@ class Shelf:
             source: a file, or a function of no arguments that gives bytes.
             session: the browser session's name.
             media_type: what it is; by the file's suffix if empty.
+            recording_id: the recording that it is of, or None.
+            key: kept form of the key of whoever is signed in; empty for nobody.
 
         Returns:
             The address, without host, e.g. ``/recording/...``.
         """
         kind = media_type or (
-            VIDEO_TYPES.get(source.suffix.lower(), "application/octet-stream")
+            VIDEO_TYPES.get(Path(plain_name(source)).suffix.lower(), "application/octet-stream")
             if isinstance(source, Path)
             else "application/octet-stream"
         )
         now = self._clock()
         with self._lock:
             self._drop_old(now)
+            new = _Loan(source, session, kind, recording_id, key, now)
             for token, loan in self._loans.items():
-                if loan.session == session and loan.source == source and loan.media_type == kind:
+                if replace(loan, used_at=now) == new:
                     loan.used_at = now
                     return f"{PREFIX}/{token}"
             token = secrets.token_urlsafe(TOKEN_BYTES)
-            self._loans[token] = _Loan(source, session, kind, now)
+            self._loans[token] = new
         return f"{PREFIX}/{token}"
 
     def take_back(self, session: str) -> None:
@@ -104,8 +127,13 @@ class Shelf:
             for token in [t for t, loan in self._loans.items() if loan.session == session]:
                 del self._loans[token]
 
-    def find(self, token: str) -> tuple[Source, str] | None:
-        """The source and its media type, or None for an unknown, old or ended token."""
+    def find(self, token: str, key: str = "") -> tuple[Source, str] | None:
+        """The source and its media type, or None for an unknown, old, ended or foreign token.
+
+        Args:
+            token: the address's last part.
+            key: kept form of the key that the request brought.
+        """
         if not _TOKEN.fullmatch(token):
             return None
         now = self._clock()
@@ -113,7 +141,9 @@ class Shelf:
             self._drop_old(now)
             loan = self._loans.get(token)
         # Asked outside the lock: the page server has locks of its own.
-        if loan is None or not self.alive(loan.session):
+        if loan is None or (loan.key and loan.key != key) or not self.alive(loan.session):
+            return None
+        if not self.allowed(loan.key, loan.recording_id, loan.source):
             return None
         loan.used_at = now
         return loan.source, loan.media_type
@@ -148,13 +178,19 @@ def _host(address: str) -> str:
 
 def serve(request: Request) -> Response:
     """Answer one request for something lent."""
-    found = SHELF.find(request.path_params["token"]) if same_site(request) else None
+    key = kept_form(key_in(request.cookies))
+    found = SHELF.find(request.path_params["token"], key) if same_site(request) else None
     if found is None:
         return _nothing()
     source, media_type = found
     if isinstance(source, Path):
         if not source.is_file():
             return _nothing()
+        if is_sealed(source):
+            try:
+                return answer_sealed(request, source, media_type, PRIVATE)
+            except OSError:  # locked, changed or gone: nothing of it is shown
+                return _nothing()
         return FileResponse(source, media_type=media_type, headers=PRIVATE)
     return Response(source(), media_type=media_type, headers=PRIVATE)
 

@@ -18,9 +18,12 @@ RULES = {
 PAGES = {
     "review": ("?recording={id}&by=T-1", "text=Agree"),
     "spotcheck": ("spotcheck", "text=Rubbed long enough"),
+    "agreement": ("agreement?by=T-1", "text=All said the same"),
+    "blind": ("blind?by=T-2", "text=1. Checklist"),
     "feedback": ("feedback?recording={id}", ".patient h1"),
     "recordings": ("recordings?by=T-1", "text=From a folder"),
     "camera": ("camera", "h1"),
+    "erasure": ("erasure?by=T-1", "text=Person to erase"),
 }
 """Address of each page, and what shows that it is there."""
 
