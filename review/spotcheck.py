@@ -1,4 +1,4 @@
-"""Looking across a unit: wash times, surfaces missed, flags, re-checks, and whom to watch next.
+"""Looking across a unit: wash times by trainee, trainer and month, and surfaces missed.
 
 Pure functions over :class:`SessionRow`. Small numbers are told honestly: every share comes with
 its n and a Wilson score interval, every median with an interval that assumes no distribution,
@@ -7,12 +7,10 @@ and what could not be told is counted apart, never as a miss.
 
 from __future__ import annotations
 
-import math
-import random
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from statistics import median
+from statistics import median, quantiles
 from typing import Literal
 
 from review.proportions import Proportion
@@ -20,11 +18,13 @@ from review.store.records import RecordingState, SessionRow
 from review.timeline import Surface
 
 Grouping = Literal["person", "trainer", "month"]
+Wash = Literal["rubbing_time", "whole_time"]
+"""Which of the two wash times is meant; they are different spans and never mixed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """What a protocol asks of the rubbing time, seconds. None is no bound.
+    """What a protocol asks of a wash time, seconds. None is no bound.
 
     Attributes:
         at_least, at_most: the target; both bounds themselves meet it.
@@ -54,8 +54,8 @@ class GroupRow:
     Attributes:
         group: its code, or the month as ``2024-03``.
         sessions: how many recordings are ready.
-        rubbing_s: the rubbing times that could be measured, in order of the sessions.
-        cannot_tell: in how many sessions rubbing could not be measured.
+        times_s: the wash times that could be measured, seconds, in order of the sessions.
+        cannot_tell: in how many sessions it could not be measured.
         long_enough: how many washes met their own protocol's band.
         surfaces_missed: sessions with at least one surface missed, of those in which every
             surface could be told or one was missed.
@@ -65,7 +65,7 @@ class GroupRow:
 
     group: str
     sessions: int
-    rubbing_s: tuple[float, ...]
+    times_s: tuple[float, ...]
     cannot_tell: int
     long_enough: Proportion
     surfaces_missed: Proportion
@@ -76,8 +76,16 @@ class GroupRow:
 
     @property
     def median_s(self) -> float | None:
-        """Median rubbing time, seconds; None where none could be measured."""
-        return median(self.rubbing_s) if self.rubbing_s else None
+        """Median wash time, seconds; None where none could be measured."""
+        return median(self.times_s) if self.times_s else None
+
+    @property
+    def middle_half_s(self) -> tuple[float, float] | None:
+        """Lower and upper quartile, seconds; None for fewer than four times."""
+        if len(self.times_s) < 4:
+            return None
+        low, _, high = quantiles(self.times_s, n=4, method="inclusive")
+        return low, high
 
     @property
     def flags_per_session(self) -> float:
@@ -105,30 +113,41 @@ def group_of(row: SessionRow, by: Grouping) -> str:
 
 
 def group(
-    rows: Iterable[SessionRow], by: Grouping, bands: Mapping[str, Band]
+    rows: Iterable[SessionRow],
+    by: Grouping,
+    bands: Mapping[str, Band],
+    wash: Wash = "rubbing_time",
 ) -> tuple[GroupRow, ...]:
     """The ready recordings in groups, in the order of their names.
 
     Args:
         rows: recordings; those without an analysis are left out.
         by: what to group by.
-        bands: the rubbing time asked for, by protocol; a protocol without one judges nothing.
+        bands: the wash time asked for, by protocol; a protocol without one judges nothing.
+        wash: which wash time.
     """
     groups: dict[str, list[SessionRow]] = {}
     for row in ready(rows):
         groups.setdefault(group_of(row, by), []).append(row)
-    return tuple(_group_row(name, groups[name], bands) for name in sorted(groups))
+    return tuple(_group_row(name, groups[name], bands, wash) for name in sorted(groups))
 
 
-def _group_row(name: str, rows: Sequence[SessionRow], bands: Mapping[str, Band]) -> GroupRow:
+def wash_time(row: SessionRow, wash: Wash) -> float | None:
+    """One of a session's two wash times, seconds; None where it could not be measured."""
+    return row.wash_rubbing_s if wash == "rubbing_time" else row.wash_whole_s
+
+
+def _group_row(
+    name: str, rows: Sequence[SessionRow], bands: Mapping[str, Band], wash: Wash
+) -> GroupRow:
     ordered = sorted(rows, key=lambda row: (row.taken_on, row.recording_id))
-    rubbing = tuple(row.wash_rubbing_s for row in ordered if row.wash_rubbing_s is not None)
+    times = tuple(time for row in ordered if (time := wash_time(row, wash)) is not None)
     return GroupRow(
         group=name,
         sessions=len(ordered),
-        rubbing_s=rubbing,
-        cannot_tell=len(ordered) - len(rubbing),
-        long_enough=long_enough(ordered, bands),
+        times_s=times,
+        cannot_tell=len(ordered) - len(times),
+        long_enough=long_enough(ordered, bands, wash),
         surfaces_missed=any_surface_missed(ordered),
         look_flags=sum(row.look_flags for row in ordered),
         open_flags=sum(row.open_flags for row in ordered),
@@ -137,7 +156,9 @@ def _group_row(name: str, rows: Sequence[SessionRow], bands: Mapping[str, Band])
     )
 
 
-def long_enough(rows: Iterable[SessionRow], bands: Mapping[str, Band]) -> Proportion:
+def long_enough(
+    rows: Iterable[SessionRow], bands: Mapping[str, Band], wash: Wash = "rubbing_time"
+) -> Proportion:
     """How many washes met the band of their own protocol.
 
     Rows whose protocol asks for nothing are in none of the three numbers.
@@ -147,11 +168,12 @@ def long_enough(rows: Iterable[SessionRow], bands: Mapping[str, Band]) -> Propor
         band = bands.get(row.protocol)
         if band is None or not band.asks:
             continue
-        if row.wash_rubbing_s is None:
+        time = wash_time(row, wash)
+        if time is None:
             unclear += 1
         else:
             n += 1
-            met += band.met(row.wash_rubbing_s)
+            met += band.met(time)
     return Proportion(met, n, unclear)
 
 
@@ -203,88 +225,21 @@ def surfaces_missed(rows: Iterable[SessionRow]) -> tuple[SurfaceRow, ...]:
     return tuple(sorted(found, key=lambda row: -(row.missed.share or 0.0)))
 
 
-# --- re-checks --------------------------------------------------------------------------------
+def any_missed_in(rows: Iterable[SessionRow]) -> tuple[SessionRow, ...]:
+    """The sessions in which at least one hand surface was missed."""
+    return tuple(row for row in ready(rows) if row.surfaces_missed)
 
 
-@dataclass(frozen=True, slots=True)
-class Recheck:
-    """Somebody who is to be looked at again.
-
-    Attributes:
-        person, trainer: of the session that was signed last.
-        recording_id: that session.
-        due_on: the day agreed on.
-        days_late: days since then; negative while it is still to come.
-        newer: a session recorded after the signature and not signed yet, or None.
-    """
-
-    person: str
-    trainer: str
-    recording_id: int
-    due_on: date
-    days_late: int
-    newer: int | None
+def missed_in(rows: Iterable[SessionRow], surface: Surface) -> tuple[SessionRow, ...]:
+    """The sessions in which one hand surface was missed."""
+    return tuple(row for row in ready(rows) if surface.value in row.surfaces_missed)
 
 
-def rechecks(rows: Iterable[SessionRow], today: date, ahead_days: int = 14) -> tuple[Recheck, ...]:
-    """Who is due for a re-check, the longest overdue first.
-
-    The signature that counts is the person's latest one; one without a day to look again ends
-    the matter.
-
-    Args:
-        rows: recordings in any state.
-        today: the day it is.
-        ahead_days: also those due within this many days.
-    """
-    by_person: dict[str, list[SessionRow]] = {}
-    for row in rows:
-        by_person.setdefault(row.person, []).append(row)
-    found = []
-    for person, own in by_person.items():
-        signed = [row for row in own if row.signed_on is not None]
-        if not signed:
-            continue
-        last = max(signed, key=lambda row: (row.signed_on or date.min, row.recording_id))
-        due = last.recheck_on
-        if due is None or (due - today).days > ahead_days:
-            continue
-        after = [
-            row for row in own if row.signed_on is None and row.taken_on >= (last.signed_on or due)
-        ]
-        newest = max(after, key=lambda row: (row.taken_on, row.recording_id), default=None)
-        found.append(
-            Recheck(
-                person,
-                last.trainer,
-                last.recording_id,
-                due,
-                (today - due).days,
-                newest.recording_id if newest else None,
-            )
-        )
-    return tuple(sorted(found, key=lambda row: (-row.days_late, row.person)))
-
-
-# --- a fair sample ----------------------------------------------------------------------------
-
-
-def pick_random(rows: Iterable[SessionRow], count: int, seed: int) -> tuple[SessionRow, ...]:
-    """A random sample without replacement, weighted to the recordings watched least.
-
-    A recording watched w times has the weight 1 / (1 + w). Each gets the key log(u) / weight,
-    u uniform in (0, 1); the largest keys are taken (Efraimidis and Spirakis, Inf Process Lett
-    2006;97:181-185). The same rows and seed give the same sample, in whatever order they come.
-
-    Raises:
-        ValueError: for a count below 0.
-    """
-    if count < 0:
-        raise ValueError(f"cannot pick {count} recordings")
-    dice = random.Random(seed)
-    keyed = []
-    for row in sorted(ready(rows), key=lambda row: row.recording_id):
-        u = 1.0 - dice.random()
-        keyed.append((math.log(u) * (1 + row.watched), row))
-    keyed.sort(key=lambda pair: -pair[0])
-    return tuple(row for _, row in keyed[:count])
+def unclear_in(rows: Iterable[SessionRow], surface: Surface) -> tuple[SessionRow, ...]:
+    """The sessions in which nothing can be told about one hand surface."""
+    return tuple(
+        row
+        for row in ready(rows)
+        if surface.value in row.surfaces_unclear
+        or (row.surfaces_rubbed is None and not (row.surfaces_missed or row.surfaces_unclear))
+    )

@@ -1,47 +1,55 @@
-"""For the educator: wash times across a unit, surfaces missed, re-checks, a fair sample."""
+"""For the educator: targets met, wash times, changes over time, re-checks, a fair sample."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import date
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
-from review.errors import ProtocolError
-from review.pages.unit import (
-    Link,
-    day_words,
-    link_to,
-    open_page,
-    pages_of,
-    picture,
-    table,
-)
+from review.escaping import markdown_text
+from review.pages.overtime import show_over_time, show_since_training
+from review.pages.recheckpart import show_rechecks
+from review.pages.samplepart import show_sample
+from review.pages.sessiontable import session_table, share_words, short_share, show_behind
+from review.pages.unit import noted, open_page, pages_of, picture, table
+from review.pages.unitprotocols import protocols_of
 from review.pages.washplot import rubbing_plot, says_rubbing, says_surfaces, surface_plot
-from review.proportions import FEW, Proportion, median_interval
-from review.protocol import load_protocol, shipped_protocols
+from review.proportions import FEW, median_interval
+from review.protocol import Protocol
 from review.sessionlist import SORTS, Choice, choose, sort_sessions, to_csv
 from review.spotcheck import (
     Band,
     Grouping,
     GroupRow,
+    Wash,
+    any_missed_in,
     any_surface_missed,
     group,
+    group_of,
     long_enough,
-    pick_random,
+    missed_in,
     ready,
-    rechecks,
     surfaces_missed,
+    unclear_in,
+    wash_time,
 )
-from review.store.records import Outcome, RecordingState, SessionRow
-from review.timeline import Surface
+from review.store.records import SessionRow
+from review.store.standard_records import TargetResults
+from review.summary import name_of_measure
+from review.targets import TargetRow, target_rows
 from review.wording import SURFACES
 
 GROUPS_A_PAGE = 12
 DAY = "YYYY-MM-DD"
+PART = "spotcheck-part"
+"""Key of the tabs."""
+
 SESSIONS_A_PAGE = 25
 
 GROUPINGS: Mapping[str, Grouping] = {"Trainee": "person", "Trainer": "trainer", "Month": "month"}
+WASHES: Mapping[str, Wash] = {"Rubbing time": "rubbing_time", "Whole wash": "whole_time"}
 SORT_WORDS = {
     "taken_on": "Day",
     "person": "Trainee",
@@ -52,46 +60,44 @@ SORT_WORDS = {
     "open_flags": "Flags not decided",
     "watched": "Times watched",
 }
-STATES = {
-    RecordingState.WAITING: "waiting",
-    RecordingState.ANALYSING: "being analysed",
-    RecordingState.READY: "ready",
-    RecordingState.FAILED: "failed",
-    RecordingState.CANCELLED: "cancelled",
-}
-OUTCOMES = {Outcome.SIGNED_OFF: "signed off", Outcome.PRACTISE_MORE: "practise more"}
 
 
 def main() -> None:
     """The whole page."""
-    store = open_page("Spot check")
+    store = open_page("Spot check", "spotcheck")
     if store is None:
         return
     rows = store.session_rows()
     if not rows:
         st.write("No session yet that may be reviewed. Add one on the page 'Recordings'.")
         return
-    chosen = choose(rows, ask_choice(rows))
-    bands, untold = bands_of(rows)
+    choice = ask_choice(rows)
+    chosen = choose(rows, choice)
+    protocols, untold = protocols_of(rows)
+    bands = bands_of(protocols, "rubbing_time")
     for trouble in untold:
         st.warning(trouble)
     if not chosen:
         st.write("No session fits this choice. Make it wider above.")
         return
     show_summary(chosen, bands)
-    wash, surfaces, due, sample, sessions = st.tabs(
-        ["Wash time", "Surfaces missed", "Re-checks", "Random sample", "Sessions"]
-    )
-    with wash:
-        show_wash(chosen, bands)
-    with surfaces:
-        show_surfaces(chosen)
-    with due:
-        show_rechecks(chosen)
-    with sample:
-        show_sample(chosen)
-    with sessions:
-        show_sessions(chosen)
+    # Whoever is due stays due, whatever days are looked at.
+    anytime = replace(choice, since=None, until=None, only_open=False)
+    parts: dict[str, Callable[[], None]] = {
+        "Wash time": partial(show_wash, chosen, protocols),
+        "Surfaces missed": partial(show_surfaces, chosen),
+        "Targets": lambda: show_targets(chosen, store.target_results(), protocols),
+        "Over time": lambda: show_over_time(chosen, store.target_results()),
+        "Since training": lambda: show_since_training(chosen, store.target_results()),
+        "Re-checks": lambda: show_rechecks(store, choose(rows, anytime), protocols),
+        "Random sample": partial(show_sample, chosen, choice_words(choice)),
+        "Sessions": partial(show_sessions, chosen),
+    }
+    tabs = st.tabs(list(parts), key=PART, on_change="rerun")
+    for tab, part in zip(tabs, parts.values(), strict=True):
+        if tab.open:  # the others would be worked out for nobody's eyes
+            with tab:
+                part()
 
 
 def ask_choice(rows: Sequence[SessionRow]) -> Choice:
@@ -118,51 +124,26 @@ def ask_choice(rows: Sequence[SessionRow]) -> Choice:
     )
 
 
-def bands_of(rows: Sequence[SessionRow]) -> tuple[dict[str, Band], list[str]]:
-    """The rubbing time that each protocol asks for, and sentences about what cannot be read.
-
-    A session without a video carries its protocol's own name, others the name of its file.
-    """
-    own_names = {load_protocol(name).name: name for name in shipped_protocols()}
-    bands, untold = {}, []
-    for name in sorted({row.protocol for row in rows}):
-        try:
-            protocol = load_protocol(own_names.get(name, name))
-        except ProtocolError as error:
-            untold.append(f"{error} Its washes are shown and not judged.")
-            continue
-        target = protocol.target("wash.rubbing_time")
-        if target is not None and target.has_bounds:
-            bands[name] = Band(target.at_least, target.at_most, target.source)
-    return bands, untold
+def choice_words(choice: Choice) -> str:
+    """A choice in words, for the plan of a draw."""
+    parts = [
+        "trainees " + " ".join(sorted(choice.persons)) if choice.persons else "all trainees",
+        "trainers " + " ".join(sorted(choice.trainers)) if choice.trainers else "all trainers",
+        f"from {choice.since} to {choice.until}",
+    ]
+    if choice.only_open:
+        parts.append("only with flags not decided")
+    return ", ".join(parts)
 
 
-def share_words(share: Proportion) -> str:
-    """A share with its n, its interval and what could not be told.
-
-    >>> share_words(Proportion(7, 50))
-    '7 of 50 (14 %; 95 % interval 7 to 26 %)'
-    """
-    if share.share is None or share.interval is None:
-        return "cannot tell" if share.cannot_tell else "none"
-    low, high = share.interval
-    return (
-        f"{share.met} of {share.n} ({100 * share.share:.0f} %; "
-        f"95 % interval {100 * low:.0f} to {100 * high:.0f} %)"
-    )
-
-
-def short_share(share: Proportion) -> str:
-    """The same for a narrow column whose head says what the interval is.
-
-    >>> short_share(Proportion(7, 50)).replace("\u00a0", " ")
-    '7 of 50 (7 to 26 %)'
-    """
-    if share.interval is None:
-        return "cannot tell" if share.cannot_tell else "none"
-    low, high = share.interval
-    words = f"{share.met} of {share.n} ({100 * low:.0f} to {100 * high:.0f} %)"
-    return words.replace(" ", "\u00a0")
+def bands_of(protocols: Mapping[str, Protocol], wash: Wash) -> dict[str, Band]:
+    """The wash time that each protocol asks for; those that ask for none are left out."""
+    targets = {name: protocol.target(f"wash.{wash}") for name, protocol in protocols.items()}
+    return {
+        name: Band(target.at_least, target.at_most, target.source)
+        for name, target in targets.items()
+        if target is not None and target.has_bounds
+    }
 
 
 def show_summary(rows: Sequence[SessionRow], bands: Mapping[str, Band]) -> None:
@@ -184,10 +165,68 @@ def show_summary(rows: Sequence[SessionRow], bands: Mapping[str, Band]) -> None:
 
 
 @st.fragment
-def show_wash(rows: Sequence[SessionRow], bands: Mapping[str, Band]) -> None:
-    """Rubbing time in groups, drawn and as a table."""
-    words = st.radio("One line for each", list(GROUPINGS), horizontal=True)
-    groups = group(rows, GROUPINGS[words], bands)
+def show_targets(
+    rows: Sequence[SessionRow],
+    results: Mapping[int, TargetResults],
+    protocols: Mapping[str, Protocol],
+) -> None:
+    """How many sessions met each target."""
+    found = target_rows(rows, results)
+    table(
+        "Sessions that met each target; in brackets 95 % intervals",
+        ("Measure", "Target", "Met", "Cannot tell", "Source of the target"),
+        [
+            (
+                name_of_measure(row.measure),
+                row.target,
+                short_share(row.share),
+                str(row.share.cannot_tell),
+                _source(row, protocols),
+            )
+            for row in found
+        ],
+        numbers=(3,),
+        empty="none of these sessions was held against a target.",
+    )
+    st.markdown(
+        "'Met' is of the sessions in which it could be told; those that could not are in neither "
+        "number. Each session was held against the target of its own time."
+    )
+    show_behind("targets", _behind_targets(found))
+
+
+def _source(row: TargetRow, protocols: Mapping[str, Protocol]) -> str:
+    """Who asks for it, from the protocols of now; an earlier target has none there."""
+    targets = (protocol.target(row.measure) for protocol in protocols.values())
+    sources = {t.source for t in targets if t is not None and t.text == row.target}
+    return "; ".join(sorted(sources)) or "an earlier protocol"
+
+
+def _behind_targets(found: Sequence[TargetRow]) -> dict[str, Callable[[], Iterable[SessionRow]]]:
+    behind: dict[str, Callable[[], Iterable[SessionRow]]] = {}
+    for row in found:
+        name = f"{name_of_measure(row.measure)} ({row.target})"
+        for words, rows in (
+            ("met", row.met),
+            ("not met", row.not_met),
+            ("cannot tell", row.cannot_tell),
+        ):
+            if rows:
+                behind[f"{name}: {words}"] = partial(tuple, rows)
+    return behind
+
+
+@st.fragment
+def show_wash(rows: Sequence[SessionRow], protocols: Mapping[str, Protocol]) -> None:
+    """A wash time in groups, drawn and as a table."""
+    left, right = st.columns(2)
+    with left:
+        words = st.radio("One line for each", list(GROUPINGS), horizontal=True)
+    with right:
+        name = st.radio("Which time", list(WASHES), horizontal=True)
+    wash, by = WASHES[name], GROUPINGS[words]
+    bands = bands_of(protocols, wash)
+    groups = group(rows, by, bands, wash)
     if not groups:
         st.write("None of these sessions has been analysed yet.")
         return
@@ -196,24 +235,45 @@ def show_wash(rows: Sequence[SessionRow], bands: Mapping[str, Band]) -> None:
     band = next(iter(used)) if len(used) == 1 else None
     if len(used) > 1:
         st.write("These sessions have different targets, so no band is drawn.")
-    picture(rubbing_plot(shown, band), says_rubbing(shown), widest_px=1000)
+    picture(rubbing_plot(shown, band, name), says_rubbing(shown, name), widest_px=1000)
     table(
-        f"Wash by {words.lower()}; in brackets 95 % intervals",
-        (words, "Sessions", "Median rubbing", "Long enough", "Cannot tell",
+        f"{'Wash' if wash == 'rubbing_time' else name} by {words.lower()}; "
+        "in brackets 95 % intervals",
+        (words, "Sessions", "Median", "Middle half", "Long enough", "Cannot tell",
          "With a surface missed", "Flags a session", "Not decided"),
         [_group_cells(row) for row in shown],
-        numbers=(1, 4, 6, 7),
+        numbers=(1, 5, 7, 8),
     )  # fmt: skip
+    show_behind(
+        f"wash-{by}",
+        {f"{row.group}: all sessions": partial(_of_group, rows, by, row.group) for row in shown}
+        | {
+            f"{row.group}: {name.lower()} cannot be told": partial(
+                _untimed, rows, by, row.group, wash
+            )
+            for row in shown
+            if row.cannot_tell
+        },
+    )
     for source in sorted({band.source for band in used if band.source}):
-        st.markdown(f"Target from: {source}")
+        st.markdown(f"Target from: {markdown_text(source)}")
     st.markdown(
-        "A median has an interval from six sessions on. A trainee's sessions depend on each other, "
-        "so intervals over several trainees are too narrow rather than too wide."
+        "A median has an interval from six sessions on, a middle half from four. A trainee's "
+        "sessions depend on each other, so intervals over several trainees are too narrow rather "
+        "than too wide."
     )
 
 
+def _of_group(rows: Sequence[SessionRow], by: Grouping, name: str) -> list[SessionRow]:
+    return [row for row in ready(rows) if group_of(row, by) == name]
+
+
+def _untimed(rows: Sequence[SessionRow], by: Grouping, name: str, wash: Wash) -> list[SessionRow]:
+    return [row for row in _of_group(rows, by, name) if wash_time(row, wash) is None]
+
+
 def _group_cells(row: GroupRow) -> tuple[str, ...]:
-    interval = median_interval(row.rubbing_s)
+    interval, half = median_interval(row.times_s), row.middle_half_s
     middle = "cannot tell" if row.median_s is None else f"{row.median_s:.0f} s"
     if interval is not None:
         middle += f" ({interval[0]:.0f} to {interval[1]:.0f})"
@@ -221,6 +281,7 @@ def _group_cells(row: GroupRow) -> tuple[str, ...]:
         row.group,
         str(row.sessions),
         middle,
+        "too few" if half is None else f"{half[0]:.0f} to {half[1]:.0f} s",
         short_share(row.long_enough),
         str(row.cannot_tell),
         short_share(row.surfaces_missed),
@@ -229,6 +290,7 @@ def _group_cells(row: GroupRow) -> tuple[str, ...]:
     )
 
 
+@st.fragment
 def show_surfaces(rows: Sequence[SessionRow]) -> None:
     """How often each hand surface was missed."""
     found = surfaces_missed(rows)
@@ -242,58 +304,16 @@ def show_surfaces(rows: Sequence[SessionRow]) -> None:
         ],
         numbers=(2,),
     )
-
-
-@st.fragment
-def show_rechecks(rows: Sequence[SessionRow]) -> None:
-    """Who is to be looked at again."""
-    ahead = st.number_input("Also those due in the next days", 0, 365, 14, width=300)
-    found = rechecks(rows, date.today(), int(ahead))
-    table(
-        "Due for a re-check, the longest overdue first",
-        ("Trainee", "Trainer", "Due on", "When", "Signed session", "Newer session"),
-        [
-            (
-                due.person,
-                due.trainer,
-                day_words(due.due_on),
-                _when(due.days_late),
-                Link("open", link_to("review", due.recording_id)),
-                "none" if due.newer is None else Link("open", link_to("review", due.newer)),
-            )
-            for due in found
-        ],
-        empty="nobody in this time.",
-    )
-
-
-def _when(days_late: int) -> str:
-    """How far a day is away, in words.
-
-    >>> _when(3), _when(0), _when(-1)
-    ('3 days late', 'today', 'in 1 day')
-    """
-    if days_late == 0:
-        return "today"
-    days = f"{abs(days_late)} day{'' if abs(days_late) == 1 else 's'}"
-    return f"{days} late" if days_late > 0 else f"in {days}"
-
-
-@st.fragment
-def show_sample(rows: Sequence[SessionRow]) -> None:
-    """A fair draw of sessions to watch again."""
-    st.write(
-        "Chance decides, so that nobody is picked on. Sessions that were watched less come up "
-        "more often: never watched counts 1, once 1/2, twice 1/3. The same draw number and "
-        "choice give the same sessions."
-    )
-    left, right, _ = st.columns([1, 1, 2])
-    with left:
-        count = st.number_input("How many", 1, 50, 5)
-    with right:
-        draw = st.number_input("Draw number", 1, 10_000, int(date.today().strftime("%j")))
-    picked = pick_random(rows, int(count), int(draw))
-    _session_table(f"Draw {draw}", picked)
+    behind: dict[str, Callable[[], Iterable[SessionRow]]] = {
+        "At least one hand surface missed": partial(any_missed_in, rows)
+    }
+    for row in found:
+        if row.missed.met:
+            behind[f"{SURFACES[row.surface]}: missed"] = partial(missed_in, rows, row.surface)
+        if row.missed.cannot_tell:
+            name = f"{SURFACES[row.surface]}: cannot tell"
+            behind[name] = partial(unclear_in, rows, row.surface)
+    show_behind("surfaces", behind)
 
 
 @st.fragment
@@ -307,60 +327,14 @@ def show_sessions(rows: Sequence[SessionRow]) -> None:
     ordered = sort_sessions(rows, by, descending=order.startswith("Largest"))
     with right:
         shown = ordered[pages_of(len(ordered), SESSIONS_A_PAGE, "Sessions", "session-page")]
-    _session_table(f"Sessions ({len(rows)} in all)", shown)
+    session_table(f"Sessions ({len(rows)} in all)", shown)
     st.download_button(
         "Save these sessions as a table (CSV)",
-        lambda: to_csv(ordered),
+        noted("list of sessions (CSV)", lambda: to_csv(ordered)),
         file_name="sessions.csv",
         mime="text/csv",
         on_click="ignore",
     )
-
-
-def _session_table(caption: str, rows: Sequence[SessionRow]) -> None:
-    table(
-        caption,
-        ("Day", "Trainee", "Trainer", "Rubbing", "Whole wash", "Surfaces missed", "Flags",
-         "Not decided", "Signed", "Watched", "Session"),
-        [_session_cells(row) for row in rows],
-        numbers=(3, 4, 6, 7, 9),
-    )  # fmt: skip
-
-
-def _session_cells(row: SessionRow) -> tuple[str, ...]:
-    done = row.state is RecordingState.READY
-    signed = "no" if row.signed_on is None else day_words(row.signed_on)
-    if row.outcome is not None:
-        signed += f", {OUTCOMES[row.outcome]}"
-    return (
-        day_words(row.taken_on),
-        row.person,
-        row.trainer,
-        _seconds(row.wash_rubbing_s) if done else STATES[row.state],
-        _seconds(row.wash_whole_s) if done else "",
-        _missed(row) if done else "",
-        str(row.look_flags) if done else "",
-        str(row.open_flags) if done else "",
-        signed,
-        str(row.watched),
-        Link("open", link_to("review", row.recording_id)) if done else "",
-    )
-
-
-def _seconds(value: float | None) -> str:
-    return "cannot tell" if value is None else f"{value:.0f} s"
-
-
-def _missed(row: SessionRow) -> str:
-    """The surfaces missed and how many could not be told."""
-    parts = []
-    if row.surfaces_missed:
-        parts.append(", ".join(SURFACES[Surface(name)].lower() for name in row.surfaces_missed))
-    if row.surfaces_unclear:
-        parts.append(f"cannot tell: {len(row.surfaces_unclear)}")
-    if not parts:
-        return "cannot tell" if row.surfaces_rubbed is None else "none"
-    return "; ".join(parts)
 
 
 if __name__ == "__main__":
