@@ -1,0 +1,310 @@
+"""What must be covered in every picture so that no face shows: boxes over time. Pure functions.
+
+A detector looks at one picture and misses a face now and then: a hand before it, a turn of the
+head, a blur. People do not vanish in a thirtieth of a second, so a box that was found stays and
+grows until the face is found again, in both directions of time: what comes *before* a first
+detection is covered like what comes after a last one. Too much covered costs a little; a face that
+shows for one picture cannot be taken back.
+
+Boxes are in pixels of the upright picture, origin at the top left; times are seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from review.playback import Rgb
+
+PAD_SIDE: Final = 0.35
+PAD_TOP: Final = 0.6
+PAD_BOTTOM: Final = 0.3
+"""Added to a detection, in its own widths and heights: detectors frame brows to chin, and ears,
+hair and jaw tell who somebody is, too (measured: `tests/test_facecover.py`)."""
+
+SPEED: Final = 2.0
+"""Widths of the face a second by which each side of a box that is not confirmed moves outward. A
+head of 0.16 m that moves at 0.3 m/s (leaning over the work; common practice, no source)."""
+
+GROWTH: Final = 0.75
+"""Most widths by which each side grows; a lost face is hidden or has left by then."""
+
+STEADY_S: Final = 0.3
+"""A box covers what was found this long before and after it, too, so that a detection which frames
+only a part of a half-hidden face, or trembles, uncovers nothing."""
+
+SAME: Final = 0.75
+"""A detection this many widths beyond a box, or nearer, is the same face moved on."""
+
+ALIKE: Final = 1.8
+"""The same face is at most this many times wider or narrower from one detection to the next."""
+
+LEAP_S: Final = 3.0
+LEAP: Final = 6.0
+"""A face that ends and another that begins within this many seconds and widths may be one that
+moved unseen: all between the two places is covered meanwhile."""
+
+RUN_S: Final = 1.0
+FEW: Final = 5
+DOUBTFUL_S: Final = 1.0
+"""Detections with at most ``RUN_S`` between them are a run. One of fewer than ``FEW``, or without
+a single sure one, is covered for ``DOUBTFUL_S`` before and after each detection, not to the end:
+it may be a cushion, or knuckles (such places come up for a moment now and then)."""
+
+GREY: Final = (118, 118, 118)
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle: ``left`` and ``top`` inside, ``right`` and ``bottom`` just outside, pixels."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def width(self) -> float:
+        """Pixels."""
+        return self.right - self.left
+
+    @property
+    def height(self) -> float:
+        """Pixels."""
+        return self.bottom - self.top
+
+    def hull(self, other: Box) -> Box:
+        """The smallest box that holds both."""
+        return Box(
+            min(self.left, other.left),
+            min(self.top, other.top),
+            max(self.right, other.right),
+            max(self.bottom, other.bottom),
+        )
+
+    def grown(self, by: float) -> Box:
+        """Every side moved outward by ``by`` widths."""
+        step = by * self.width
+        return Box(self.left - step, self.top - step, self.right + step, self.bottom + step)
+
+    def away(self, other: Box) -> float:
+        """Pixels between the nearest edges of the two, 0 where they touch."""
+        x = max(other.left - self.right, self.left - other.right, 0.0)
+        y = max(other.top - self.bottom, self.top - other.bottom, 0.0)
+        return float(np.hypot(x, y))
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFace:
+    """What a detector framed, and whether it was sure of it."""
+
+    box: Box
+    sure: bool
+
+
+def cover_faces(
+    times_s: Sequence[float], found: Sequence[Sequence[FoundFace]]
+) -> tuple[tuple[Box, ...], ...]:
+    """The boxes to cover in every picture; none anywhere if no face was found at all.
+
+    Args:
+        times_s: of the pictures, increasing.
+        found: what was found in each of them.
+
+    Raises:
+        ValueError: if the two differ in length.
+    """
+    if len(times_s) != len(found):
+        raise ValueError(f"{len(times_s)} times but {len(found)} pictures")
+    tracks = _tracks(times_s, found)
+    covers: list[list[Box]] = [[] for _ in times_s]
+    for track in tracks:
+        _cover(track, times_s, covers)
+    _cover_leaps(tracks, times_s, covers)
+    return tuple(tuple(boxes) for boxes in covers)
+
+
+@dataclass(slots=True)
+class _Track:
+    """One face through time: where it was found, by picture number, in order of time."""
+
+    places: dict[int, Box]
+    sure: set[int]
+
+    @property
+    def first(self) -> int:
+        return next(iter(self.places))
+
+    @property
+    def last(self) -> int:
+        return next(reversed(self.places))
+
+    def confirmed(self, times_s: Sequence[float]) -> tuple[int, ...]:
+        """Numbers of the detections that belong to a run of enough of them."""
+        runs: list[list[int]] = []
+        for number in self.places:
+            if not runs or times_s[number] - times_s[runs[-1][-1]] > RUN_S:
+                runs.append([])
+            runs[-1].append(number)
+        return tuple(
+            number
+            for run in runs
+            if len(run) >= FEW and any(number in self.sure for number in run)
+            for number in run
+        )
+
+
+def _tracks(times_s: Sequence[float], found: Sequence[Sequence[FoundFace]]) -> list[_Track]:
+    """Detections sorted into faces: each goes to the nearest face that it may belong to."""
+    tracks: list[_Track] = []
+    for number, faces in enumerate(found):
+        for face in _merged(faces):
+            near = [(_apart(track, face.box, number, times_s), track) for track in tracks]
+            near = [(apart, track) for apart, track in near if apart is not None]
+            if near:
+                track = min(near, key=lambda pair: pair[0] or 0.0)[1]
+            else:
+                track = _Track({}, set())
+                tracks.append(track)
+            before = track.places.get(number)
+            track.places[number] = face.box if before is None else before.hull(face.box)
+            if face.sure:
+                track.sure.add(number)
+    return tracks
+
+
+def _apart(track: _Track, box: Box, number: int, times_s: Sequence[float]) -> float | None:
+    """Widths between the middles of a detection and of a face; None if it cannot be that face."""
+    last = track.places[track.last]
+    if not 1.0 / ALIKE <= box.width / max(last.width, 1e-9) <= ALIKE:
+        return None
+    grown = last.grown(_growth(times_s[number] - times_s[track.last]))
+    if grown.away(box) > SAME * box.width:
+        return None
+    x = (box.left + box.right - last.left - last.right) / 2.0
+    y = (box.top + box.bottom - last.top - last.bottom) / 2.0
+    return float(np.hypot(x, y)) / max(box.width, 1.0)
+
+
+def _merged(faces: Sequence[FoundFace]) -> list[FoundFace]:
+    """Detections of one picture with those that overlap by more than half joined."""
+    kept: list[FoundFace] = []
+    for face in sorted(faces, key=lambda face: -face.box.width):
+        for place, other in enumerate(kept):
+            if _overlap(face.box, other.box) > 0.5:
+                kept[place] = FoundFace(other.box.hull(face.box), other.sure or face.sure)
+                break
+        else:
+            kept.append(face)
+    return kept
+
+
+def _overlap(one: Box, other: Box) -> float:
+    """Shared area over the smaller one's."""
+    wide = min(one.right, other.right) - max(one.left, other.left)
+    high = min(one.bottom, other.bottom) - max(one.top, other.top)
+    smaller = min(one.width * one.height, other.width * other.height)
+    return max(wide, 0.0) * max(high, 0.0) / max(smaller, 1e-9)
+
+
+def _growth(seconds: float) -> float:
+    """Widths that a box grows in so long without a detection."""
+    return min(SPEED * abs(seconds), GROWTH)
+
+
+def _padded(box: Box) -> Box:
+    side, top, bottom = PAD_SIDE * box.width, PAD_TOP * box.height, PAD_BOTTOM * box.height
+    return Box(box.left - side, box.top - top, box.right + side, box.bottom + bottom)
+
+
+def _cover(track: _Track, times_s: Sequence[float], covers: list[list[Box]]) -> None:
+    """Add one face's boxes to every picture in which it may be."""
+    times = np.asarray(times_s, dtype=np.float64)
+    every = np.array(list(track.places))
+    kept = np.array(track.confirmed(times_s), dtype=int)
+    for number, time_s in enumerate(times):
+        # What was found just before and just after, whatever it is worth.
+        for place in _around(every, times, time_s):
+            if abs(times[place] - time_s) <= DOUBTFUL_S:
+                covers[number].append(_held(track, place, time_s, times))
+        near = every[np.abs(times[every] - time_s) <= STEADY_S]
+        if near.size:
+            boxes = [track.places[int(n)] for n in near]
+            covers[number].append(_padded(_hull(boxes)))
+        # What was found before and what will be found, however long it takes.
+        around = _around(kept, times, time_s)
+        covers[number] += [_held(track, n, time_s, times) for n in around]
+        if len(around) == 2 and times[around[1]] - times[around[0]] <= LEAP_S:
+            way = _hull([track.places[n] for n in around])
+            gap = min(abs(times[n] - time_s) for n in around)
+            covers[number].append(_padded(way).grown(_growth(gap)))
+
+
+def _around(
+    numbers: NDArray[np.int64], times: NDArray[np.float64], time_s: float
+) -> tuple[int, ...]:
+    """Of some pictures the one at a time, or else the last one before and the first one after."""
+    after = int(np.searchsorted(times[numbers], time_s))
+    if after < len(numbers) and times[numbers[after]] == time_s:
+        return (int(numbers[after]),)
+    return tuple(int(numbers[n]) for n in (after - 1, after) if 0 <= n < len(numbers))
+
+
+def _held(track: _Track, number: int, time_s: float, times: NDArray[np.float64]) -> Box:
+    """A detection's box as it has grown by another time."""
+    return _padded(track.places[number]).grown(_growth(times[number] - time_s))
+
+
+def _hull(boxes: Sequence[Box]) -> Box:
+    whole = boxes[0]
+    for box in boxes[1:]:
+        whole = whole.hull(box)
+    return whole
+
+
+def _cover_leaps(
+    tracks: Sequence[_Track], times_s: Sequence[float], covers: list[list[Box]]
+) -> None:
+    """Cover the way between a face that ends and one that begins soon after, not far away."""
+    spans = [(track, track.confirmed(times_s)) for track in tracks]
+    for one, found in spans:
+        for other, later in spans:
+            if one is other or not found or not later:
+                continue
+            last, first = found[-1], later[0]
+            start, end = one.places[last], other.places[first]
+            if not 0 < times_s[first] - times_s[last] <= LEAP_S:
+                continue
+            if start.away(end) > LEAP * max(start.width, end.width):
+                continue
+            way = _padded(start.hull(end))
+            for number in range(last, first + 1):
+                covers[number].append(way)
+
+
+def fill(picture: Rgb, boxes: Sequence[Box]) -> Rgb:
+    """The picture, shape (h, w, 3), with an even grey in place of what the boxes cover.
+
+    A fill and no blur or mosaic: those keep something of every picture of the face, many pictures
+    put together keep more, and programs exist that guess a face from them. A grey that does not
+    depend on the face keeps nothing. The picture given is not changed.
+    """
+    out = picture.copy()
+    height, width = out.shape[:2]
+    for box in boxes:
+        left, top = max(int(np.floor(box.left)), 0), max(int(np.floor(box.top)), 0)
+        right = min(int(np.ceil(box.right)), width)
+        bottom = min(int(np.ceil(box.bottom)), height)
+        if left < right and top < bottom:
+            out[top:bottom, left:right] = GREY
+    return out
+
+
+def covered_share(boxes: Sequence[Box], width: int, height: int) -> float:
+    """Share (0..1) of a picture of that size that the boxes cover."""
+    mask = np.zeros((height, width, 3), dtype=np.uint8)
+    return float((fill(mask, boxes)[..., 0] > 0).mean())
