@@ -6,25 +6,17 @@ The page draws a :class:`Desk`; what the trainer does with it is carried out by
 
 from __future__ import annotations
 
-import json
-import logging
-import zipfile
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from review import pipeline
 from review.analysis import Analysis, Flag
-from review.cache import unpack_track
 from review.edges import (
     Window,
 )
 from review.errors import ReviewError
-from review.lanes import Lanes, make_lanes, overlay_bytes
-from review.pipeline import evidence_of, review_track
+from review.lanes import overlay_bytes
+from review.prepared import Evidence, load_prepared
 from review.protocol import Protocol, load_protocol
 from review.store import Store
 from review.store.records import (
@@ -39,8 +31,7 @@ from review.store.records import (
     flag_topic,
     match_decisions,
 )
-from review.timeline import Phase, Timeline
-from review.tracks import LandmarkTrack
+from review.timeline import Phase
 
 BEFORE_S = 3.0
 """A flagged moment is played from this long before it: enough to see what led to it."""
@@ -51,8 +42,6 @@ LONGEST_LOOK_S = 12.0
 
 PHASE_LOOK_S = 3.0
 """What is played of a phase's beginning."""
-
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +159,7 @@ def protocol_of(analysis: Analysis, entry: RecordingEntry) -> Protocol:
 
 def _is_stale(version: AnalysisVersion, corrections: CorrectionSet | None) -> bool:
     """Whether what a person set is newer than the analysis, or was never followed."""
-    if corrections is None or (corrections.phases is None and corrections.windows is None):
+    if corrections is None or corrections.is_the_machines:
         return False
     return version.basis == "machine" or version.made_at < corrections.at
 
@@ -212,77 +201,21 @@ def stops(desk: Desk) -> tuple[tuple[float, float], ...]:
     return tuple((round(a, 3), round(b, 3)) for a, b in joined)
 
 
-# --- landmarks -----------------------------------------------------------------------------------
+# --- points over the picture ----------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the stages after the landmarks need, and the rows drawn from it.
-
-    Attributes:
-        track: the landmarks.
-        series: what follows from them alone; kept, so that a correction need not wait for it.
-        phases: the machine's own; finding them is the slowest of the later stages.
-        lanes: rows of the timeline.
-    """
-
-    track: LandmarkTrack
-    series: pipeline.Evidence
-    phases: Timeline
-    lanes: Lanes
+def overlay_of(folder: Path, entry: RecordingEntry, protocol: Protocol) -> bytes:
+    """The points to draw over the picture; nothing where no landmarks are kept."""
+    found = load_evidence(folder, entry, protocol)
+    return b"" if found is None else overlay_bytes(found.track)
 
 
 def load_evidence(folder: Path, entry: RecordingEntry, protocol: Protocol) -> Evidence | None:
-    """The kept landmarks of a recording and their lanes, or None where none are kept.
+    """What a correction of a recording needs, and its lanes; None where no landmarks are kept.
 
     Args:
         folder: where landmarks are kept, named after the recording's hash.
         entry: the recording.
-        protocol: for the settings of the lanes.
+        protocol: what it is held against.
     """
-    track = load_landmarks(folder, entry.sha256, entry.mirrored)
-    if track is None:
-        return None
-    series = evidence_of(track, protocol)
-    findings = review_track(track, protocol, evidence=series)
-    lanes = make_lanes(findings, protocol.detection.open_line)
-    return Evidence(_slimmed(track), series, findings.phases, lanes)
-
-
-def _slimmed(track: LandmarkTrack) -> LandmarkTrack:
-    """Without what only the series need: nine tenths of a long recording's memory."""
-
-    def unseen(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.broadcast_to(np.float32(np.nan), values.shape)
-
-    return replace(
-        track,
-        motion=unseen(track.motion),
-        hands_world=unseen(track.hands_world),
-        face=unseen(track.face),
-    )
-
-
-def overlay_of(folder: Path, entry: RecordingEntry) -> bytes:
-    """The points to draw over the picture; nothing where no landmarks are kept."""
-    track = load_landmarks(folder, entry.sha256, entry.mirrored)
-    return b"" if track is None else overlay_bytes(track)
-
-
-def load_landmarks(folder: Path, sha256: str, mirrored: bool) -> LandmarkTrack | None:
-    """The newest readable landmarks of a recording, found by its hash without reading the video."""
-    if not sha256 or not folder.is_dir():
-        return None
-    places = folder.glob(f"{sha256[:16]}-*.npz")
-    for place in sorted(places, key=lambda path: path.stat().st_mtime, reverse=True):
-        try:
-            with place.open("rb") as stream, np.load(stream, allow_pickle=False) as archive:
-                packed = {name: archive[name] for name in archive.files}
-            made_from = json.loads(bytes(packed.pop("meta")).decode())["made_from"]
-            track = unpack_track(packed)
-        except (OSError, ValueError, KeyError, IndexError, EOFError, zipfile.BadZipFile) as error:
-            _log.warning("The landmarks %s cannot be used: %s", place.name, error)
-            continue
-        if made_from["sha256"] == sha256 and track.mirrored == mirrored:
-            return track
-    return None
+    return load_prepared(folder, entry.sha256, entry.mirrored, protocol)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import typing
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -15,7 +16,7 @@ from review.desk import BEFORE_S, Desk, Item, stops
 from review.edges import SHORTEST_S, EdgeError
 from review.lanes import Lanes
 from review.measures import Result, quantity
-from review.protocol import ChecklistItem
+from review.protocol import ChecklistItem, Protocol
 from review.store.records import Answer, Outcome, Verdict
 from review.summary import is_only_reported, measure_name, measured_text
 from review.timeline import Surface
@@ -187,12 +188,31 @@ class ChecklistRow:
         return self.answer or self.suggestion
 
 
+class Given(typing.Protocol):
+    """An answer that was given to an item of the checklist."""
+
+    @property
+    def answer(self) -> Answer:
+        """What was said."""
+
+    @property
+    def comment(self) -> str:
+        """It may be empty."""
+
+
 def checklist_rows(desk: Desk) -> tuple[ChecklistRow, ...]:
     """The protocol's checklist with answers and suggestions, in its order."""
+    return answered_checklist(desk.protocol, desk.analysis, desk.answers)
+
+
+def answered_checklist(
+    protocol: Protocol, analysis: Analysis, answers: Mapping[str, Given]
+) -> tuple[ChecklistRow, ...]:
+    """A checklist with the answers by the item's text, and what the measures suggest."""
     rows = []
-    for item in desk.protocol.checklist:
-        given = desk.answers.get(item.item)
-        records = _records(item, desk.analysis)
+    for item in protocol.checklist:
+        given = answers.get(item.item)
+        records = _records(item, analysis)
         rows.append(
             ChecklistRow(
                 item=item.item,

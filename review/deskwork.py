@@ -12,8 +12,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from review.analysis import Analysis
-from review.desk import Desk, DeskError, Evidence, Item, open_desk
+from review.desk import Desk, DeskError, Item, open_desk
 from review.edges import (
     EdgeError,
     Side,
@@ -28,9 +30,11 @@ from review.edges import (
 from review.errors import ReviewError
 from review.openline import OpenLineWindow
 from review.pipeline import Corrections, build_analysis, review_track
+from review.prepared import Evidence
 from review.store import Store
-from review.store.records import Basis, Verdict, flag_topic
+from review.store.records import Area, Basis, CorrectionSet, Verdict, flag_topic
 from review.timeline import Interval, Phase, Segment, Timeline
+from review.workarea import work_area
 
 OWN_MOMENT_S = 2.0
 """Length given to a moment that a trainer adds at one point in time."""
@@ -66,7 +70,8 @@ def act(
             ``undo`` (key), ``moment`` (at, text), ``remove_moment`` (key), ``edge`` (lane
             phase, from, to; lane open, side, from, to), ``phase`` (number or None, phase,
             start, end), ``remove_phase`` (number), ``window`` (number or None, phase, start,
-            end), ``remove_window`` (number), ``undo_correction`` and ``machine`` (nothing).
+            end), ``remove_window`` (number), ``area`` (corners, four pairs in picture widths, or
+            None for the machine's own), ``undo_correction`` and ``machine`` (nothing).
         by: the trainer's code.
         evidence: gives what a correction needs, or None where it is not kept.
 
@@ -159,37 +164,56 @@ def _correct(
     by: str,
     evidence: Callable[[], Evidence | None],
 ) -> Done:
-    phases, windows = _wanted(store, desk, action)
+    phases, windows, area = _wanted(store, desk, action)
     store.correct(
         desk.entry.id,
         phases=None if phases is None else phases.segments,
         windows=windows,
+        area=area,
         by=by,
     )
     found = evidence()
     if found is None:
         return Done(
-            "Your times were saved. The measures could not follow them, because the landmarks "
+            "What you set was saved. The measures could not follow it, because the landmarks "
             "of this recording are not kept here; analyse it again to bring them up to date."
         )
-    follow_corrections(store, desk, found, phases, windows, by=by)
-    return Done("Saved. Measures and moments follow your times.")
+    follow_corrections(store, desk, found, phases, windows, area, by=by)
+    what = "work area" if action["do"] == "area" else "times"
+    return Done(f"Saved. Measures and moments follow your {what}.")
 
 
-def _wanted(
-    store: Store, desk: Desk, action: Mapping[str, Any]
-) -> tuple[Timeline | None, tuple[Window, ...] | None]:
-    """Phases and windows after an action; undoing takes up the last correction but one."""
+Set = tuple[Timeline | None, tuple[Window, ...] | None, Area | None]
+"""Phases, open-line windows and work area that a person set; None = the machine's own."""
+
+
+def _wanted(store: Store, desk: Desk, action: Mapping[str, Any]) -> Set:
+    """What is set after an action; undoing takes up the last correction but one."""
+    now = desk.corrections
+    if action["do"] == "area":
+        return *_as_set(desk, now)[:2], _area(desk, action["corners"])
     if action["do"] != "undo_correction":
-        return corrected(desk, action)
+        return *corrected(desk, action), None if now is None else now.area
     history = store.correction_history(desk.entry.id)
     if not history:
         raise EdgeError("There is no correction to undo.")
-    if len(history) == 1:
-        return None, None
+    return _as_set(desk, history[-2] if len(history) > 1 else None)
+
+
+def _as_set(desk: Desk, corrections: CorrectionSet | None) -> Set:
+    if corrections is None:
+        return None, None, None
     extent = Interval(0.0, desk.analysis.recording.duration_s)
-    before = history[-2]
-    return None if before.phases is None else Timeline(extent, before.phases), before.windows
+    phases = None if corrections.phases is None else Timeline(extent, corrections.phases)
+    return phases, corrections.windows, corrections.area
+
+
+def _area(desk: Desk, corners: Any) -> Area | None:
+    if corners is None:
+        return None
+    recording = desk.analysis.recording
+    places = [(float(x), float(y)) for x, y in corners]
+    return work_area(places, recording.height / max(recording.width, 1))
 
 
 def corrected(
@@ -261,9 +285,7 @@ def bring_up_to_date(store: Store, desk: Desk, evidence: Evidence, *, by: str) -
     now = desk.corrections
     if now is None:
         return desk
-    extent = Interval(0.0, desk.analysis.recording.duration_s)
-    phases = None if now.phases is None else Timeline(extent, now.phases)
-    follow_corrections(store, desk, evidence, phases, now.windows, by=by)
+    follow_corrections(store, desk, evidence, *_as_set(desk, now), by=by)
     return open_desk(store, desk.entry.id)
 
 
@@ -273,14 +295,27 @@ def follow_corrections(
     evidence: Evidence,
     phases: Timeline | None,
     windows: tuple[Window, ...] | None,
+    area: Area | None,
     *,
     by: str,
 ) -> Analysis:
     """Run the stages after the landmarks with what a person set, and store the outcome."""
-    analysis = analyse_corrected(desk, evidence, phases, windows)
-    basis: Basis = "machine" if phases is None and windows is None else "corrected"
+    analysis = analyse_corrected(desk, evidence, phases, windows, area)
+    machines = phases is None and windows is None and area is None
+    basis: Basis = "machine" if machines else "corrected"
     store.add_analysis(desk.entry.id, analysis, basis=basis, by=by)
     return analysis
+
+
+def get_ready(desk: Desk, evidence: Evidence) -> None:
+    """Work out beforehand what the next correction will probably leave as it is.
+
+    Both for phases as they are now and as shown, rounded, which they are once one is moved.
+    """
+    extent = Interval(0.0, desk.analysis.recording.duration_s)
+    phases, windows, area = _as_set(desk, desk.corrections)
+    for timeline in (_timeline(desk, extent), phases):
+        analyse_corrected(desk, evidence, timeline, windows, area)
 
 
 def analyse_corrected(
@@ -288,6 +323,7 @@ def analyse_corrected(
     evidence: Evidence,
     phases: Timeline | None,
     windows: tuple[Window, ...] | None,
+    area: Area | None = None,
 ) -> Analysis:
     """The analysis that follows from what a person set."""
     extent = evidence.track.time.extent
@@ -299,9 +335,14 @@ def analyse_corrected(
             OpenLineWindow(phase, Interval(start, end), 0.0, "person")
             for phase, start, end in windows
         ),
+        area=None if area is None else np.array(area),
     )
     findings = review_track(
-        evidence.track, desk.protocol, corrections=corrections, evidence=evidence.series
+        evidence.track,
+        desk.protocol,
+        corrections=corrections,
+        evidence=evidence.series,
+        memory=evidence.memory,
     )
     before = desk.analysis
     return build_analysis(
