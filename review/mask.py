@@ -18,10 +18,14 @@ from numpy.typing import NDArray
 from review.facecolour import lower_face_colours
 from review.features import moving_mean
 from review.settings import OpenLineDetection
+from review.tracks import TimeBase
 
-__all__ = ["MaskEvidence", "judge_mask", "lower_face_colours"]
+__all__ = ["MaskEvidence", "behind_mask", "judge_mask", "lower_face_colours"]
 
 Array = NDArray[np.float64]
+
+MASK_REACH_S = 5.0
+"""What was judged this long before and after a moment speaks for it, too."""
 
 SMOOTH_SAMPLES = 31
 """Colours are averaged over about 2 s: a mask is not put on and off within seconds."""
@@ -34,10 +38,13 @@ class MaskEvidence:
     Attributes:
         judged: shape (n,), the two signs agreed.
         covered: shape (n,), they said 'mask'; False where not judged.
+        confidence: shape (n,), 0.5 where a sign only just reaches its limit, 1 where both are
+            twice as far or further; NaN where not judged. None where it is not known.
     """
 
     judged: NDArray[np.bool_]
     covered: NDArray[np.bool_]
+    confidence: Array | None = None
 
 
 def judge_mask(colours: NDArray[np.floating[Any]], settings: OpenLineDetection) -> MaskEvidence:
@@ -53,4 +60,31 @@ def judge_mask(colours: NDArray[np.floating[Any]], settings: OpenLineDetection) 
     with np.errstate(invalid="ignore"):
         covered = (hue > settings.mask_hue_distance) & (lips < settings.mask_lip_redness)
         bare = (hue <= settings.bare_hue_distance) & (lips >= settings.bare_lip_redness)
-    return MaskEvidence(judged=covered | bare, covered=covered)
+        # How far each sign is beyond its limit, in parts of that limit; the weaker one counts.
+        for_mask = np.minimum(
+            hue / settings.mask_hue_distance - 1.0,
+            (settings.mask_lip_redness - lips) / settings.bare_lip_redness,
+        )
+        for_bare = np.minimum(
+            1.0 - hue / settings.bare_hue_distance, lips / settings.bare_lip_redness - 1.0
+        )
+    beyond = np.where(covered, for_mask, np.where(bare, for_bare, np.nan))
+    return MaskEvidence(covered | bare, covered, 0.5 + 0.5 * np.clip(beyond, 0.0, 1.0))
+
+
+def behind_mask(mask: MaskEvidence, time: TimeBase) -> NDArray[np.bool_]:
+    """Shape (n,): where the lips are taken to be hidden by a mask.
+
+    A mask stays on for longer than the moments in which it can be judged: of the time judged
+    within ``MASK_REACH_S`` before and after, most said 'mask'. False where nothing was judged.
+    """
+    width, at = time.widths_s, time.times_s
+    first = np.searchsorted(at, at - MASK_REACH_S)
+    last = np.searchsorted(at, at + MASK_REACH_S, side="right")
+
+    def within(what: NDArray[np.bool_]) -> Array:
+        sums = np.concatenate([[0.0], np.cumsum(np.where(what, width, 0.0))])
+        return np.asarray(sums[last] - sums[first])
+
+    covered, judged = within(mask.covered), within(mask.judged)
+    return np.asarray((judged > 0) & (covered > 0.5 * judged))

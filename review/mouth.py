@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from review.facemesh import FACE_INDEX, INNER_LIP_PAIRS, OUTER_LIPS
 from review.features import hand_breadth
+from review.picturechange import box_change
 from review.tracks import FeatureTrack, LandmarkTrack
 
 Array = NDArray[np.float64]
@@ -249,6 +250,55 @@ def turning_points(values: Array, size: Array) -> NDArray[np.bool_]:
     return turns
 
 
+# --- the picture about the mouth ------------------------------------------------------------
+
+MOUTH_BOX = (0.6, 0.4, 0.55)
+"""The mouth in the picture: to both sides, up and down from the middle of the lips, in resting
+mouth widths."""
+
+BROW_BOX = (0.9, 0.9, 0.5)
+"""The upper face about the bridge of the nose: it moves with the head and not with speech."""
+
+FRAME_S = 1.0 / 15.0
+"""Change of the picture is told for this time, so that frame rates can be compared."""
+
+
+def mouth_change(track: LandmarkTrack, span: Array) -> Array:
+    """Shape (n,): how much more the picture changes at the mouth than at the upper face.
+
+    In luma (0..1) for :data:`FRAME_S`, averaged over +-0.5 s: the mesh of a small, dark face can
+    stand still while the mouth moves, and the picture shows it. NaN where nothing changes at
+    all in either place (no pictures were compared), where the two lie nearer together than the
+    cells on which change is kept, or there is no face.
+
+    Args:
+        track: landmarks with the change of the picture.
+        span: shape (n,), see :func:`_pose`.
+    """
+    face = track.face.astype(np.float64)
+    aspect = track.frame_size_px[1] / track.frame_size_px[0]
+    width = REST_WIDTH_OF_EYE_SPAN * span
+    places = (
+        (face[:, list(OUTER_LIPS), :2].mean(axis=1), MOUTH_BOX),
+        (face[:, FACE_INDEX["nose_bridge"], :2], BROW_BOX),
+    )
+    found = []
+    for middle, (side, up, down) in places:
+        low = middle - width[:, None] * np.array([side, up])
+        high = middle + width[:, None] * np.array([side, down])
+        found.append(box_change(track.motion, low, high, aspect))
+    mouth, brow = found
+    steps = np.diff(track.time.times_s, prepend=np.nan)
+    more = np.where((mouth > 0) | (brow > 0), (mouth - brow) * FRAME_S / steps, np.nan)
+    more[~(steps <= MAX_STEP_S)] = np.nan  # looked at too seldom to say
+    apart = np.linalg.norm(places[0][0] - places[1][0], axis=1)
+    more[~(apart >= 1.0 / track.motion.shape[2])] = np.nan  # the grid cannot tell them apart
+    half = max(1, round(RATE_WINDOW_S / typical_step_s(track.time.times_s)))
+    smooth = _windowed(more, half)
+    smooth[~np.isfinite(more)] = np.nan
+    return smooth
+
+
 # --- the track of the mouth ---------------------------------------------------------------
 
 _MOVEMENT: tuple[tuple[str, str], ...] = (
@@ -269,7 +319,15 @@ _COLUMNS: tuple[tuple[str, str], ...] = (
     ("face_height", "px"),
     ("lower_face_seen", "1"),
     ("step", "s"),
+    ("mouth_change", "luma"),
 )
+
+
+def typical_step_s(times_s: Array) -> float:
+    """The ordinary time from one sample to the next; stretches hardly looked at do not count."""
+    steps = np.diff(times_s)
+    close = steps[steps <= MAX_STEP_S]
+    return float(np.median(close if close.size else steps))
 
 
 def movement_columns(opening: Array, rigid: Array, times_s: Array) -> dict[str, Array]:
@@ -293,7 +351,7 @@ def movement_columns(opening: Array, rigid: Array, times_s: Array) -> dict[str, 
     known = np.isfinite(opening)
     if known.sum() < 3:
         return {name: np.full(len(opening), np.nan) for name in names}
-    typical = float(np.median(np.diff(times_s)))
+    typical = typical_step_s(times_s)
     hz = min(GRID_HZ, 1.0 / min(typical, MAX_STEP_S))
     grid, value = _to_grid(opening, times_s, hz)
     _, still = _to_grid(np.where(known, rigid, np.nan), times_s, hz)
@@ -335,8 +393,9 @@ def mouth_track(track: LandmarkTrack) -> FeatureTrack:
         Columns ``opening`` (see :func:`lip_opening`), those of :func:`movement_columns`,
         ``yaw`` and ``pitch`` (degrees, 0 = facing the camera), ``turn_rate`` (how fast the
         head turns, degrees a second over +-0.5 s), ``face_height`` (forehead to chin, px),
-        ``lower_face_seen`` (share of the lips not behind a tracked hand) and ``step`` (time
-        to the nearer neighbouring sample). NaN where no face was tracked.
+        ``lower_face_seen`` (share of the lips not behind a tracked hand), ``step`` (time to the
+        nearer neighbouring sample) and ``mouth_change`` (see :func:`mouth_change`). NaN where no
+        face was tracked.
     """
     times = track.time.times_s.astype(np.float64)
     face = track.face.astype(np.float64)
@@ -361,6 +420,8 @@ def mouth_track(track: LandmarkTrack) -> FeatureTrack:
         columns["turn_rate"] = _turn_rate(yaw, pitch, times)
         columns["face_height"] = np.linalg.norm(height[:, :2], axis=1) * track.frame_size_px[0]
         columns["lower_face_seen"] = 1.0 - behind
+        if len(times) > 1:
+            columns["mouth_change"] = mouth_change(track, span)
     return FeatureTrack(
         time=track.time,
         names=tuple(name for name, _ in _COLUMNS),
@@ -375,4 +436,4 @@ def _turn_rate(yaw: Array, pitch: Array, times: Array) -> Array:
         return np.full(len(times), np.nan)
     step = np.append(np.diff(times), np.nan)
     speed = np.hypot(np.append(np.diff(yaw), np.nan), np.append(np.diff(pitch), np.nan)) / step
-    return _windowed(speed, max(1, round(RATE_WINDOW_S / float(np.median(np.diff(times))))))
+    return _windowed(speed, max(1, round(RATE_WINDOW_S / typical_step_s(times))))

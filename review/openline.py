@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from review.emissions import Emissions
 from review.facemesh import FACE_INDEX
 from review.features import HandGrid, grid_hands, typical_hand_width
-from review.mask import MaskEvidence
+from review.mask import MaskEvidence, behind_mask, judge_mask
 from review.measures import Measurement
 from review.mouth import mouth_track
 from review.settings import OpenLineDetection
-from review.talking import TalkingSpan, talking_probability, talking_spans
+from review.talking import TalkingSpan, talking_probability, talking_spans, with_voice
 from review.timeline import Interval, Phase, Segment, Timeline, total_s
 from review.touching import FaceContact, FieldExit, hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack, TimeBase, spans_where
@@ -105,6 +105,8 @@ class OpenLineFindings:
         face_distance: median distance of the mouth to the nearer palm during the windows,
             hand widths; NaN if never seen together.
         probability: talking over the whole recording, see ``talking_probability``.
+        mask_confidence: 0..1, how sure ``.mask_seen`` is, whichever way it went: the mean
+            confidence of what agrees with it, over all that was judged; NaN where unknown.
     """
 
     windows: tuple[OpenLineWindow, ...]
@@ -112,6 +114,7 @@ class OpenLineFindings:
     measurements: tuple[Measurement, ...]
     face_distance: float
     probability: FeatureTrack
+    mask_confidence: float = float("nan")
 
 
 # --- windows ------------------------------------------------------------------------------------
@@ -135,6 +138,13 @@ def pinch_distance(grid: HandGrid, settings: OpenLineDetection) -> Array:
     return out
 
 
+def hands_apart(track: LandmarkTrack, settings: OpenLineDetection) -> FeatureTrack:
+    """:func:`pinch_distance` over a recording, as column ``distance``; no phase changes it."""
+    grid = grid_hands(track)
+    distance = pinch_distance(grid, settings)
+    return FeatureTrack(grid.time, ("distance",), ("hand widths",), distance[:, None])
+
+
 def _together(distance: Array, settings: OpenLineDetection) -> Mask:
     """Shape (m,): hands working on one joint; unseen times keep the last state."""
     state, out = False, np.zeros(len(distance), dtype=bool)
@@ -147,14 +157,14 @@ def _together(distance: Array, settings: OpenLineDetection) -> Mask:
 
 
 def _from_hands(
-    segment: Segment, grid: HandGrid, distance: Array, settings: OpenLineDetection
+    segment: Segment, time: TimeBase, distance: Array, settings: OpenLineDetection
 ) -> OpenLineWindow:
     """One window from when the hands part and when they come together again for good."""
     span = segment.interval
-    inside = grid.time.inside(span)
+    inside = time.inside(span)
     if inside.sum() < 2 or not np.isfinite(distance[inside]).any():
         return OpenLineWindow(segment.phase, span, PHASE_EDGE_S, "phase")
-    base = TimeBase(grid.time.times_s[inside], max(span.end_s, grid.time.times_s[inside][-1] + 0.1))
+    base = TimeBase(time.times_s[inside], max(span.end_s, time.times_s[inside][-1] + 0.1))
     together = _together(distance[inside], settings)
     runs = [r for r in spans_where(together, base) if r.duration_s >= settings.min_joined_s]
     unseen = float((~np.isfinite(distance[inside])).mean())
@@ -220,11 +230,13 @@ def open_line_windows(
     track: LandmarkTrack,
     settings: OpenLineDetection,
     evidence: Emissions | None = None,
+    apart: FeatureTrack | None = None,
 ) -> tuple[OpenLineWindow, ...]:
     """First estimate of the open line in each connect and disconnect phase, in order.
 
     With ``evidence`` (a model's probability that the line is open) that decides; where it
-    says nothing, or without it, the hands do: parting, and coming together again.
+    says nothing, or without it, the hands do: parting, and coming together again. ``apart``
+    (see :func:`hands_apart`) may be given where it is known already.
     """
     segments = [segment for segment in phases if segment.phase in OPEN_PHASES]
     if not segments:
@@ -232,10 +244,10 @@ def open_line_windows(
     found = [_from_model(s, evidence) if evidence is not None else None for s in segments]
     if None in found:
         # Only now is it worth putting the hands on a grid: that is slow in a long recording.
-        grid = grid_hands(track)
-        distance = pinch_distance(grid, settings)
+        apart = apart or hands_apart(track, settings)
+        distance = apart.column("distance")
         found = [
-            window or _from_hands(segment, grid, distance, settings)
+            window or _from_hands(segment, apart.time, distance, settings)
             for segment, window in zip(segments, found, strict=True)
         ]
     return tuple(window for window in found if window is not None)
@@ -369,9 +381,18 @@ class MouthEvidence:
     distance: Array
 
 
-def mouth_evidence(track: LandmarkTrack, settings: OpenLineDetection) -> MouthEvidence:
-    """The part of :func:`review_open_line` that does not depend on the windows."""
-    return MouthEvidence(talking_probability(mouth_track(track), settings), mouth_to_hands(track))
+def mouth_evidence(
+    track: LandmarkTrack, settings: OpenLineDetection, voice: FeatureTrack | None = None
+) -> MouthEvidence:
+    """The part of :func:`review_open_line` that does not depend on the windows.
+
+    ``voice``: what the sound says, where it may be used; see :func:`review.talking.with_voice`.
+    """
+    hidden = behind_mask(judge_mask(track.lower_face, settings), track.time)
+    probability = talking_probability(mouth_track(track), settings, hidden)
+    if voice is not None:
+        probability = with_voice(probability, voice, settings)
+    return MouthEvidence(probability, mouth_to_hands(track))
 
 
 def review_open_line(
@@ -414,7 +435,17 @@ def review_open_line(
         ),
         face_distance=_median(distance[inside]),
         probability=probability,
+        mask_confidence=_mask_confidence(inside, mask),
     )
+
+
+def _mask_confidence(inside: Mask, mask: MaskEvidence | None) -> float:
+    if mask is None or mask.confidence is None or not (inside & mask.judged).any():
+        return float("nan")
+    judged = inside & mask.judged
+    mostly = bool(mask.covered[judged].mean() > 0.5)
+    agreeing = judged & (mask.covered == mostly)
+    return float(mask.confidence[agreeing].sum() / judged.sum())
 
 
 def _mask_seen(
@@ -437,4 +468,6 @@ def _mask_seen(
         return Measurement(name, None, "share", spans, seen, why)
     width = track.time.widths_s
     covered = float(width[inside & mask.covered].sum() / width[inside & mask.judged].sum())
-    return Measurement(name, covered, "share", spans, seen)
+    sure = _mask_confidence(inside, mask)
+    why = "" if sure != sure else f"From the colours of the lower face; sure: {sure:.0%}."
+    return Measurement(name, covered, "share", spans, seen, why.replace("%", " %"))

@@ -21,7 +21,7 @@ from review.features import hand_breadth, moving_mean, resample
 from review.measures import Measurement
 from review.settings import SurfaceDetection
 from review.timeline import Interval, Phase, Timeline, merge_intervals
-from review.tracks import LandmarkTrack, TimeBase, spans_where
+from review.tracks import FeatureTrack, LandmarkTrack, TimeBase, spans_where
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -78,12 +78,17 @@ class WipingFindings:
         gone_over_again: ``surface.gone_over_again``, share of the wiped area gone over again.
         reversals: changes of direction along the strokes, None where the hand was not seen.
         grid: the picture behind the numbers, None where there is none.
+        palm: the way of the wiping hand's middle, columns ``x`` and ``y`` in picture widths, NaN
+            where it was not seen; None where there is none.
+        corners: shape (4, 2), the work area that a person drew, None where it was found.
     """
 
     covered: Measurement
     gone_over_again: Measurement
     reversals: int | None
     grid: WipedGrid | None
+    palm: FeatureTrack | None = None
+    corners: Array | None = None
 
     @property
     def measurements(self) -> tuple[Measurement, ...]:
@@ -99,7 +104,7 @@ def convex_hull(points: Array) -> Array:
 
     Andrew's monotone chain (1979). Fewer than three corners mean that it has no area.
     """
-    ordered = sorted(map(tuple, points.tolist()))
+    ordered: list[tuple[float, ...]] = sorted(map(tuple, points.tolist()))
     if len(ordered) < 3:
         return np.array(ordered)
 
@@ -121,10 +126,26 @@ def inside_convex(points: Array, corners: Array) -> Mask:
     """Shape (n,): which points (n, 2) lie in a convex polygon (k, 2), its edge included."""
     if len(corners) < 3:
         return np.zeros(len(points), dtype=bool)
-    edge = np.roll(corners, -1, axis=0) - corners
+    edge = _edges(corners)
     offset = points[:, None] - corners[None]
     cross = edge[None, :, 0] * offset[..., 1] - edge[None, :, 1] * offset[..., 0]
     return np.asarray((cross >= -1e-12).all(axis=1) | (cross <= 1e-12).all(axis=1))
+
+
+def _edges(corners: Array) -> Array:
+    """Shape (k, 2): from each corner to the next."""
+    return np.asarray(np.concatenate((corners[1:], corners[:1])) - corners)
+
+
+def _grid_inside(x: Array, y: Array, corners: Array) -> Mask:
+    """:func:`inside_convex` for every cell of a grid: columns (c,), rows (r,) -> (r, c)."""
+    if len(corners) < 3:
+        return np.zeros((len(y), len(x)), dtype=bool)
+    edge = _edges(corners)
+    down = edge[:, 0] * (y[:, None] - corners[:, 1])
+    across = edge[:, 1] * (x[:, None] - corners[:, 0])
+    cross = down[:, None] - across
+    return np.asarray((cross.min(axis=2) >= -1e-12) | (cross.max(axis=2) <= 1e-12))
 
 
 def square_homography(corners: Array) -> Array:
@@ -176,14 +197,14 @@ def _travel(path: Array) -> float:
     return float(step.sum())
 
 
-def _footprint(hand: Array, rim: float, share: float) -> Array:
-    """Outline of a flat hand (21, 2), widened by ``rim`` and scaled about its middle."""
+def _footprints(hand: Array, rim: float, share: float) -> tuple[Array, Array]:
+    """Outline of a flat hand (21, 2), widened by ``rim``; and the same scaled about its middle."""
     hull = convex_hull(hand)
     middle = hull.mean(axis=0)
     away = hull - middle
     length = np.linalg.norm(away, axis=1, keepdims=True)
     grown = away * (1.0 + rim / np.maximum(length, 1e-9))
-    return np.asarray(middle + share * grown)
+    return middle + grown, middle + share * grown
 
 
 def _reversals(palm: Array, width: float) -> int:
@@ -260,34 +281,39 @@ def sweep(
     width = float(np.median(hand_breadth(path[seen])))
     rim = settings.margin_hand_widths * width
     x, y = _cells(path, settings.cell_hand_widths * width, rim + 0.5 * width, corners)
-    cells = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    wiped = np.zeros(len(cells), dtype=bool)
-    visits = np.zeros(len(cells), dtype=np.int64)
-    rewiped = np.zeros(len(cells), dtype=bool)
-    last = np.full(len(cells), -np.inf)
+    shape = (len(y), len(x))
+    cells = np.stack(np.meshgrid(x, y), axis=-1)
+    wiped, rewiped = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    visits = np.zeros(shape, dtype=np.int64)
+    last = np.full(shape, -np.inf)
     for i in seen:
         now = float(time.times_s[i])
-        wiped |= inside_convex(cells, _footprint(path[i], rim, 1.0))
-        under = inside_convex(cells, _footprint(path[i], rim, settings.core_share))
-        fresh = under & (now - last > settings.rewipe_delay_s)
-        visits += fresh
-        if under.any() and (visits[under] >= 2).mean() > MOST:
+        whole, core = _footprints(path[i], rim, settings.core_share)
+        near = _near(whole, x, y)  # the few cells about the hand: nothing changes elsewhere
+        rows, columns = y[near[0]], x[near[1]]
+        wiped[near] |= _grid_inside(columns, rows, whole)
+        under = _grid_inside(columns, rows, core)
+        count, before = visits[near], last[near]
+        count += under & (now - before > settings.rewipe_delay_s)
+        twice = under & (count >= 2)
+        if under.any() and twice.sum() / under.sum() > MOST:
             # A sliver shared with the lane beside it is no second wipe.
             again[i] = True
-            rewiped |= under & (visits >= 2)
-        last[under] = now
-    area = (
-        inside_convex(cells, corners)
-        if corners is not None
-        else inside_convex(cells, convex_hull(cells[wiped]))
-    )
-    shape = (len(y), len(x))
-    grid = WipedGrid(
-        x, y, wiped.reshape(shape), visits.reshape(shape), rewiped.reshape(shape),
-        area.reshape(shape),
-        _weights(cells, path, corners).reshape(shape),
-    )  # fmt: skip
+            rewiped[near] |= twice
+        before[under] = now
+    flat = cells.reshape(-1, 2)
+    area = inside_convex(flat, corners if corners is not None else convex_hull(cells[wiped]))
+    weight = _weights(flat, path, corners).reshape(shape)
+    grid = WipedGrid(x, y, wiped, visits, rewiped, area.reshape(shape), weight)
     return grid, time, path, again
+
+
+def _near(outline: Array, x: Array, y: Array) -> tuple[slice, slice]:
+    """Rows and columns of the grid that an outline (k, 2) can reach, and one more all round."""
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    left, right = np.searchsorted(x, (low[0], high[0]))
+    top, bottom = np.searchsorted(y, (low[1], high[1]))
+    return slice(max(top - 1, 0), bottom + 1), slice(max(left - 1, 0), right + 1)
 
 
 def measure_wiping(
@@ -315,7 +341,10 @@ def measure_wiping(
     whole = tuple(
         wiping_in(segment.interval, evidence, settings) for segment in phases.of(Phase.SURFACE_PREP)
     )
-    spans = tuple(_without_approach(span, settings.approach_s) for span in whole)
+    # Inside an area that was drawn there is no telling the way to the first stroke from the
+    # stroke; outside it, it does not count anyway.
+    approach_s = settings.approach_s if corners is None else 0.0
+    spans = tuple(_without_approach(span, approach_s) for span in whole)
     if not spans:
         why = "No wiping of the work surface was found."
         return _nothing(spans, 0.0, why)
@@ -350,6 +379,8 @@ def measure_wiping(
         ),
         _reversals(palm, width),
         grid,
+        FeatureTrack(time, ("x", "y"), ("picture widths",) * 2, palm),
+        corners,
     )  # fmt: skip
 
 

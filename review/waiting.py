@@ -8,11 +8,12 @@ is 'cannot tell', and the total alone is certain.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from review.features import HOP_S, moving_mean
 from review.measures import Measurement
 from review.settings import WaitDetection
-from review.timeline import Interval, Phase, Timeline, merge_intervals
+from review.timeline import Interval, Phase, Timeline
 from review.tracks import FeatureTrack, spans_where
 
 WAITS = ("drain", "flush", "fill")
@@ -20,9 +21,11 @@ SMOOTH_S = 0.5
 
 
 def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -> list[Interval]:
-    """Spans inside ``span`` in which a hand keeps moving, in order.
+    """Spans inside ``span`` in which the hands are at work, in order.
 
-    A hand that is not seen does not move: waiting people put their hands down.
+    A hand keeps moving; or, between two such moments, both hands stay together on one thing, as
+    when a clamp is pressed. A hand that is not seen does not move: waiting people put their
+    hands down.
     """
     hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
     window = 2 * round(SMOOTH_S / hop / 2) + 1
@@ -31,9 +34,30 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
         speed = np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
         fastest = np.fmax(fastest, np.nan_to_num(moving_mean(speed, window)))
     moving = (fastest >= settings.burst_hand_widths_per_s) & features.time.inside(span)
-    joined = merge_intervals(spans_where(moving, features.time), settings.min_wait_s)
+    together = (
+        np.hypot(features.column("pinches_apart_x"), features.column("pinches_apart_y"))
+        < settings.pause_hand_widths
+    )
+    joined: list[Interval] = []
+    for burst in spans_where(moving, features.time):
+        gap = Interval(joined[-1].end_s, burst.start_s) if joined else None
+        if gap is not None and _is_pause(gap, together, features, settings):
+            joined[-1] = Interval(joined[-1].start_s, burst.end_s)
+        else:
+            joined.append(burst)
     clipped = (found.intersect(span) for found in joined)
     return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
+
+
+def _is_pause(
+    gap: Interval, together: NDArray[np.bool_], features: FeatureTrack, settings: WaitDetection
+) -> bool:
+    """Whether the hands only paused in their work between two bursts."""
+    if gap.duration_s < settings.min_wait_s:
+        return True
+    if gap.duration_s > settings.max_pause_s:
+        return False
+    return bool(together[features.time.inside(gap)].mean() > 0.5)
 
 
 def quiet_spans(
