@@ -9,7 +9,6 @@ half-open; times are kept to the millisecond, other numbers to four decimals.
 from __future__ import annotations
 
 import json
-import os
 from enum import StrEnum
 from importlib import metadata
 from pathlib import Path
@@ -28,6 +27,7 @@ from review.errors import AnalysisError
 from review.measures import Measurement, Result, Target, explain, judge
 from review.protocol import Protocol
 from review.timeline import Interval, Phase, Segment, Surface, Timeline
+from review.wholefile import whole_file
 
 SCHEMA: Final = "exchange-review.analysis/1"
 """Name and version of the document; a change that breaks readers raises the number."""
@@ -59,6 +59,7 @@ class FlagKind(StrEnum):
     PHASE_MISSING = "phase_missing"
     PHASE_OUT_OF_ORDER = "phase_out_of_order"
     WAIT_SHORT = "wait_short"
+    MASK_MISSING = "mask_missing"
     NOT_SEEN = "not_seen"
 
 
@@ -221,6 +222,50 @@ class OpenLine(_Spanned):
     basis: str = Field("", description="What the estimate rests on: hands, model, phase, person.")
 
 
+class HandEvent(_Spanned):
+    """A hand where clean hands do not belong, whether or not it was flagged."""
+
+    what: Literal["at_face", "left_field"]
+    hand: Literal["left", "right"] = Field(description="The person's own.")
+    rubbed_after: bool = Field(
+        description="Whether a new rub or wash was seen before the line was handled next."
+    )
+    seen_fraction: Share = Field(
+        description="At the face: share of the span in which the hand was tracked; away from the "
+        "field: of the whole time watched."
+    )
+    distance: Number = Field(
+        description="Hand widths: how deep inside the face's outline, or how far beyond the field."
+    )
+    confidence: Share | None = Field(None, description="Of a touch; None where it is not judged.")
+    out_of_view: bool = Field(False, description="Whether the hand left the picture meanwhile.")
+
+
+class WorkSurface(_Record):
+    """Where the work surface was wiped, to be drawn over a picture of the recording.
+
+    A grid of square cells; lengths and places are in picture widths from the top left of the
+    unmirrored picture.
+    """
+
+    left: Number = Field(description="Left edge of the first column.")
+    top: Number = Field(description="Upper edge of the first row.")
+    cell: Annotated[float, Field(gt=0.0)] = Field(description="Side of a cell.")
+    rows: tuple[Annotated[str, Field(pattern=r"^[.owav]*$")], ...] = Field(
+        description="One letter a cell: '.' outside, 'o' work area not wiped, 'w' wiped, 'a' gone "
+        "over again, 'v' wiped outside the work area."
+    )
+    corners: tuple[tuple[Number, Number], ...] | None = Field(
+        None, description="The work area where a person drew it; else it is what was wiped."
+    )
+    path: tuple[tuple[tuple[TimeS, Number, Number], ...], ...] = Field(
+        (), description="The wiping hand's way, in pieces without gaps: time, x, y."
+    )
+    reversals: Annotated[int, Field(ge=0)] | None = Field(
+        None, description="Changes of direction along the strokes."
+    )
+
+
 class Flag(_Spanned):
     """A moment for the nurse to look at. ``message`` is one plain sentence with the reason."""
 
@@ -280,6 +325,10 @@ class Analysis(_Record):
     measures: tuple[MeasureRecord, ...] = ()
     wash_surfaces: tuple[WashSurface, ...] = ()
     hand_rubs: tuple[HandRub, ...] = ()
+    hand_events: tuple[HandEvent, ...] = ()
+    work_surface: WorkSurface | None = Field(
+        None, description="Where the surface was wiped; None where nothing could be measured."
+    )
     flags: tuple[Flag, ...] = ()
     warnings: tuple[str, ...] = Field((), description="What limits this analysis as a whole.")
     cautions: tuple[str, ...] = CAUTIONS
@@ -324,6 +373,10 @@ class Analysis(_Record):
     def to_json(self) -> str:
         """The document as indented JSON text, ending in a newline."""
         content = self.model_dump(mode="json", by_alias=True)
+        for name in ("hand_events", "work_surface"):
+            # A document of before these were kept reads as it did, and so does its hash.
+            if not getattr(self, name):
+                del content[name]
         return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
@@ -336,7 +389,7 @@ class Analysis(_Record):
         """
         try:
             content = json.loads(text)
-        except (json.JSONDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:
             raise AnalysisError(
                 f"{file}: this is not an analysis file (not JSON: {error}). "
                 f"Make one with 'exchange-review analyse VIDEO --out {file}'."
@@ -375,6 +428,8 @@ def read_analysis(path: Path) -> Analysis:
         AnalysisError: if it cannot be read or is not a valid analysis.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise OSError("it is no ordinary file")  # a pipe or a device may never end
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError as error:
         raise AnalysisError(
@@ -391,29 +446,19 @@ def read_analysis(path: Path) -> Analysis:
 def write_text_whole(text: str, path: Path) -> None:
     """Write ``text`` to ``path`` completely or not at all.
 
-    The text goes to a temporary file in the same folder, which then takes the place of
-    ``path`` in one step; when anything stops the writing the temporary file is removed.
-
     Raises:
         AnalysisError: if the folder cannot be made or written to.
     """
-    partial = path.with_name(f".{path.name}.{os.getpid()}.partial")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with partial.open("w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(partial, path)
+        with whole_file(path) as partial:
+            partial.write_text(text, encoding="utf-8")
     except OSError as error:
         reason = error.strerror or error
         raise AnalysisError(
             f"{path}: the result cannot be written here ({reason}). "
             f"Choose another place with --out."
         ) from error
-    finally:
-        if partial.parent.is_dir():
-            partial.unlink(missing_ok=True)
 
 
 def write_analysis(analysis: Analysis, path: Path) -> None:

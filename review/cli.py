@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +16,10 @@ from typing import TYPE_CHECKING, Annotated, TypeVar, cast
 
 import typer
 
+from review.commands import accounts, records, report, share, speed, trust
+from review.commands.serving import THIS_COMPUTER, checked_serving, is_this_computer, named_unit
 from review.errors import ReviewError
+from review.places import IDLE_MINUTES, IDLE_VARIABLE, UNIT_VARIABLE
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from review.analysis import Analysis
     from review.evaluation import EvaluationReport
     from review.handwashing_set import SetReport
+    from review.openlinereport import OpenLineReport
     from review.protocol import Protocol
     from review.washreport import WashReport
 
@@ -34,17 +38,18 @@ DONE, COULD_NOT, WRONG_USAGE, STOPPED = 0, 1, 2, 130
 DEBUG_VARIABLE = "EXCHANGE_REVIEW_DEBUG"
 """Set it to 1 to get the traceback of an unexpected error instead of one line."""
 
-UNIT_VARIABLE = "EXCHANGE_REVIEW_UNIT"
-"""Environment variable that tells the pages where the unit's records are."""
-
 PAGE_OPTIONS = {
     "server.address": "127.0.0.1",
     "server.headless": "true",
     "browser.gatherUsageStats": "false",
     "runner.magicEnabled": "false",
     "client.toolbarMode": "minimal",
+    "logger.hideWelcomeMessage": "true",
 }
-"""Only this computer may connect and nothing is reported, wherever the page is started from."""
+"""Only this computer may connect and nothing is reported, wherever the page is started from.
+
+The page server's greeting would ask a host outside for this computer's address.
+"""
 
 app = typer.Typer(
     name="exchange-review",
@@ -85,6 +90,13 @@ def analyse(
     mirrored: Annotated[
         bool, typer.Option("--mirrored", help="The recording shows a mirror (selfie) picture.")
     ] = False,
+    sound: Annotated[
+        bool,
+        typer.Option(
+            "--sound",
+            help="The person agreed to it: let the sound make talking more or less probable.",
+        ),
+    ] = False,
     fps: Annotated[
         float, typer.Option("--fps", min=1.0, max=60.0, help="Most frames a second to look at.")
     ] = 15.0,
@@ -98,10 +110,10 @@ def analyse(
     if cache is not None and no_cache:
         raise typer.BadParameter("--cache and --no-cache exclude each other.")
     targets = result_paths(videos, out)
-    run = _Run(load_protocol(protocol), fps, mirrored, cache, use_cache=not no_cache)
+    run = _Run(load_protocol(protocol), fps, mirrored, sound, cache, use_cache=not no_cache)
     console = make_console()
     failed = 0
-    with _stoppable():
+    with stoppable():
         for number, (video, target) in enumerate(zip(videos, targets, strict=True)):
             if number:
                 console.print()
@@ -157,6 +169,7 @@ class _Run:
     protocol: Protocol
     fps: float
     mirrored: bool
+    sound: bool
     cache: Path | None
     use_cache: bool
 
@@ -172,6 +185,7 @@ class _Run:
             cache_dir=self.cache,
             use_cache=self.use_cache,
             progress=progress,
+            sound=self.sound,
         )
 
 
@@ -180,13 +194,13 @@ def _analyse_one(video: Path, target: Path, run: _Run, console: Console) -> None
     from review.analysis import write_analysis
     from review.summary import print_summary
 
-    analysis = _with_progress(video.name, lambda progress: run.analyse(video, progress))
+    analysis = with_progress(video.name, lambda progress: run.analyse(video, progress))
     write_analysis(analysis, target)
     print_summary(analysis, console)
     console.print(f"\nEverything found is in {target}", soft_wrap=True, markup=False)
 
 
-def _with_progress(name: str, work: Callable[[Callable[[float], None]], Found]) -> Found:
+def with_progress(name: str, work: Callable[[Callable[[float], None]], Found]) -> Found:
     """Run ``work`` under a progress bar with the time left; silent when not on a terminal."""
     from rich.progress import (
         BarColumn,
@@ -236,6 +250,12 @@ def evaluate(
     wash: Annotated[
         bool, typer.Option("--wash", help="Score which hand surface is rubbed, in washes and rubs.")
     ] = False,
+    open_line: Annotated[
+        bool,
+        typer.Option(
+            "--open-line", help="Score talking, touches, wiping and waits around the open line."
+        ),
+    ] = False,
     dataset: Annotated[
         Path | None,
         typer.Option(
@@ -256,6 +276,8 @@ def evaluate(
 
     if cache is not None and no_cache:
         raise typer.BadParameter("--cache and --no-cache exclude each other.")
+    if wash and open_line:
+        raise typer.BadParameter("--wash and --open-line are two evaluations; name one.")
     if not wash and (dataset is not None or plots is not None):
         raise typer.BadParameter("--dataset and --plots need --wash.")
     if (dataset is None) == (not folders):
@@ -267,7 +289,9 @@ def evaluate(
     folder = None if no_cache else _cache_folder(cache)
     unit_protocol = load_protocol(protocol)
 
-    def work(progress: Callable[[float], None]) -> EvaluationReport | WashReport | SetReport:
+    def work(
+        progress: Callable[[float], None],
+    ) -> EvaluationReport | WashReport | OpenLineReport | SetReport:
         if dataset is not None:
             from review.handwashing_set import evaluate_set
 
@@ -276,10 +300,14 @@ def evaluate(
             from review.washevaluate import evaluate_washes
 
             return evaluate_washes(folders or [], unit_protocol, jobs, progress, folder)
+        if open_line:
+            from review.openlineevaluate import evaluate_open_line
+
+            return evaluate_open_line(folders or [], unit_protocol, jobs, progress, folder)
         return evaluate_folders(folders or [], unit_protocol, jobs, progress, cache_dir=folder)
 
-    with _stoppable():
-        report = _with_progress("Evaluating", work)
+    with stoppable():
+        report = with_progress("Evaluating", work)
         typer.echo(report.table())
         if json_file is not None:
             write_text_whole(report.to_json(), json_file)
@@ -329,6 +357,23 @@ def page(
         typer.Option("--unit", help="Folder of your unit's records; made if it is new."),
     ] = None,
     port: Annotated[int, typer.Option("--port", min=1024, max=65535)] = 8501,
+    address: Annotated[
+        str,
+        typer.Option(
+            "--address",
+            help="Address to answer at; others than this computer's need accounts and TLS.",
+        ),
+    ] = THIS_COMPUTER,
+    certificate: Annotated[
+        Path | None, typer.Option("--certificate", help="Certificate for TLS (.pem).")
+    ] = None,
+    key: Annotated[Path | None, typer.Option("--key", help="Its private key (.pem).")] = None,
+    idle: Annotated[
+        float,
+        typer.Option(
+            "--idle", min=1, max=720, help="Minutes of doing nothing until somebody is signed out."
+        ),
+    ] = IDLE_MINUTES,
 ) -> None:
     """Open the unit's pages, or analyses, in the browser, on this computer only.
 
@@ -340,12 +385,17 @@ def page(
         raise typer.BadParameter("name analyses or --unit, not both.")
     if analysis is not None and not analysis.exists():
         raise ReviewError(f"{analysis}: there is no such file or folder. Check the name.")
-    typer.echo(f"Open http://127.0.0.1:{port} in a browser on this computer. Ctrl-C ends it.")
     environment = dict(os.environ)
-    if unit is not None:
-        environment[UNIT_VARIABLE] = str(unit.expanduser().absolute())
+    named = named_unit(unit, in_environment=bool(environment.get(UNIT_VARIABLE)))
+    serving = checked_serving(address, certificate, key, unit=None if analysis else named)
+    where = " on this computer" if is_this_computer(address) else ""
+    typer.echo(f"Open {serving.shown(port)} in a browser{where}. Ctrl-C ends it.")
+    if named is not None:
+        environment[UNIT_VARIABLE] = str(named)
+    environment[IDLE_VARIABLE] = str(idle)
     with suppress(KeyboardInterrupt):
-        code = subprocess.call(page_command(app_file(), analysis, port), env=environment)
+        command = page_command(app_file(), analysis, port, serving.options)
+        code = subprocess.call(command, env=environment)
         if code:
             raise ReviewError(
                 f"The page could not be shown on port {port}; try another with --port."
@@ -364,9 +414,11 @@ def app_file() -> Path:
     return path
 
 
-def page_command(app_path: Path, analysis: Path | None, port: int) -> list[str]:
-    """The command that serves the page on this computer only."""
-    options = [f"--{name}={value}" for name, value in PAGE_OPTIONS.items()]
+def page_command(
+    app_path: Path, analysis: Path | None, port: int, more: Mapping[str, str] | None = None
+) -> list[str]:
+    """The command that serves the page; ``more`` options come before the usual ones."""
+    options = [f"--{name}={value}" for name, value in (PAGE_OPTIONS | dict(more or {})).items()]
     command = [sys.executable, "-m", "streamlit", "run", str(app_path), *options]
     command.append(f"--server.port={port}")
     return command if analysis is None else [*command, "--", str(analysis.resolve())]
@@ -399,6 +451,14 @@ def train(
     train_main(folder, out, versions=versions, steps=steps, seed=seed)
 
 
+accounts.add_to(app)
+records.add_to(app)
+report.add_to(app)
+share.add_to(app)
+speed.add_to(app)
+trust.add_to(app)
+
+
 def _unexpected(error: Exception) -> str:
     return (
         f"something unexpected went wrong ({type(error).__name__}: {error}). "
@@ -407,7 +467,7 @@ def _unexpected(error: Exception) -> str:
 
 
 @contextmanager
-def _stoppable() -> Iterator[None]:
+def stoppable() -> Iterator[None]:
     """Turn Ctrl-C into one line; unfinished files were removed on the way here."""
     try:
         yield

@@ -25,6 +25,7 @@ from review.invented import INVENTED, Story, invent_analysis
 from review.pipeline import analyse_recording
 from review.protocol import load_protocol
 from review.reviewcopy import review_copy_name
+from review.seconddemo import add_events, first_look, second_look
 from review.store import RecordingState, Store, Verdict, flag_topic, open_store
 from review.store.records import Purpose
 from review.timeline import Surface
@@ -175,11 +176,14 @@ def _make(
         for learner, number, day in sorted(steps, key=lambda step: (step[2], step[0].code)):
             clock.turn_to(day)
             _past_session(store, learner, number, day, today, dice)
+        add_events(store, today, clock.turn_to, LEARNERS[0].trainer)
         shown = []
         for learner in (learner for learner in LEARNERS if learner.clip):
             clock.turn_to(today, 8)
             video, analysis = samples[learner.clip]
             shown.append(_shown_session(store, learner, video, analysis, today))
+        for recording in shown[:2]:
+            store.ask_blind_review(recording, TRAINERS[1][0], by="demo")
         _withdraw(store, today, clock)
         _landmarks(store.landmarks)
     return tuple(shown)
@@ -206,7 +210,8 @@ def _past_session(
 ) -> None:
     """One invented session with what its trainer decided, and the signature under it."""
     last = number == len(learner.days_ago) - 1
-    analysis = invent_analysis(_story(learner, number, dice), load_protocol(PROTOCOL))
+    protocol = load_protocol(PROTOCOL)
+    analysis = invent_analysis(_story(learner, number, dice), protocol)
     entry = store.add_session(
         analysis,
         person=learner.code,
@@ -229,6 +234,7 @@ def _past_session(
                 verdict=dice.choices(list(Verdict), weights=(8, 2, 1))[0],
                 by=learner.trainer,
             )
+    twice = first_look(store, entry, analysis, protocol, learner.trainer)
     recheck = None if learner.recheck_in is None else today + timedelta(days=learner.recheck_in)
     if not last:
         recheck = day + timedelta(days=28)
@@ -243,6 +249,9 @@ def _past_session(
         recheck_on=recheck,
         by=learner.trainer,
     )
+    if twice:
+        other = next(code for code, _ in TRAINERS if code != learner.trainer)
+        second_look(store, entry, analysis, protocol, other)
 
 
 def _story(learner: _Learner, number: int, dice: random.Random) -> Story:

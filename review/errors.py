@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+from review.escaping import plain_line
+
 
 class ReviewError(Exception):
-    """Something the user can put right; shown as one line, never as a traceback."""
+    """Something the user can put right; shown as one line, never as a traceback.
+
+    The message stays one line whatever is in a file's name, and orders nothing to a terminal.
+    """
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(plain_line(message))
 
 
 class VideoError(ReviewError):

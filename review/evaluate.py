@@ -255,10 +255,11 @@ def _surface_shares(labels: LabelFile, analysis: Analysis) -> dict[str, tuple[fl
     """Per share of the work surface: truth and what was measured (None: not assessable)."""
     if labels.surface is None or not labels.timeline.of(Phase.SURFACE_PREP):
         return {}
-    return {
-        f"surface.{name}": (truth, _value(analysis, f"surface.{name}"))
-        for name, truth in labels.surface.model_dump().items()
+    truths = {
+        "surface.covered": labels.surface.covered,
+        "surface.gone_over_again": labels.surface.gone_over_again,
     }
+    return {name: (truth, _value(analysis, name)) for name, truth in truths.items()}
 
 
 def _open_line_errors(labels: LabelFile, analysis: Analysis) -> tuple[float, ...]:

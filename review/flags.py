@@ -16,7 +16,7 @@ import numpy as np
 from review.analysis import Flag, FlagKind, FlagLevel
 from review.emissions import PHASES, Emissions
 from review.features import moving_mean
-from review.measures import Measurement, Result, Target, judge, quantity, severity
+from review.measures import Measurement, Result, Target, explain, judge, quantity, severity
 from review.openline import OPEN_PHASES, OpenLineFindings
 from review.order import MissingStep, OrderReport
 from review.protocol import Protocol
@@ -27,7 +27,7 @@ from review.timeline import Interval, Phase, Segment, Timeline
 from review.touching import FaceContact, FieldExit
 from review.tracks import FeatureTrack
 from review.washing import WashFindings, seen_fraction
-from review.wording import DOUBTS
+from review.wording import DOUBTS, DRAWN_AREA_DOUBT
 from review.wording import PHASES as PHASE_WORDS
 from review.wording import SURFACES as SURFACE_WORDS
 
@@ -35,6 +35,12 @@ AFTER_TOUCH = (
     "If an open end may have been touched: stop, close the line, do not run fluid in, "
     "call the unit."
 )
+
+CLEAN_HANDS = "common practice: clean hands touch nothing else before the line; no published number"
+"""Who asks that clean hands stay away from the face and in the clean field."""
+
+UNSURE = 0.5
+"""Confidence of a flag whose evidence says nothing of its own."""
 
 Touch = TypeVar("Touch", FaceContact, FieldExit)
 
@@ -81,10 +87,11 @@ def find_flags(findings: Findings, protocol: Protocol) -> tuple[Flag, ...]:
 def _explained(flag: Flag, findings: Findings) -> Flag:
     """The same flag with the seconds that show it and why it might be wrong."""
     span = Interval(flag.start_s, max(flag.end_s, flag.start_s + 1e-3))
+    drawn = flag.kind is FlagKind.SURFACE_AREA_MISSED and findings.wiping.corners is not None
     shown = moment_to_show(flag.kind, span, findings.phases.extent, findings.open_line.probability)
     return flag.model_copy(
         update={
-            "doubt": DOUBTS[flag.kind],
+            "doubt": DRAWN_AREA_DOUBT if drawn else DOUBTS[flag.kind],
             "shown_start_s": max(shown.start_s, 0.0),
             "shown_end_s": shown.end_s,
         }
@@ -244,12 +251,14 @@ def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
     if missed:
         names = ", ".join(SURFACE_WORDS[s.surface].lower() for s in missed)
         least = protocol.detection.wash.min_surface_s
+        target = protocol.target("wash.surfaces_rubbed")
+        asked = f"; target {target.text} ({target.source})" if target is not None else ""
         yield _flag(
             FlagKind.WASH_SURFACE_MISSED,
             wash.interval,
             FlagLevel.LOOK,
             wash.confidence,
-            f"Not seen rubbed for {quantity(least, 's')} or more: {names}.",
+            f"Not seen rubbed for {quantity(least, 's')} or more: {names}{asked}.",
             "wash.surfaces_rubbed",
         )
 
@@ -363,7 +372,8 @@ def _touch_flags(findings: Findings) -> Iterable[Flag]:
             FlagLevel.LOOK,
             max(c.confidence for c in group),
             f"{hands} at the face or hair for {quantity(span.duration_s, 's')}, and no new rub "
-            f"or wash was seen before the line was handled. {AFTER_TOUCH}",
+            f"or wash was seen before the line was handled; target none ({CLEAN_HANDS}). "
+            f"{AFTER_TOUCH}",
         )
     exits = [e for e in findings.exits if _matters(e, findings.phases)]
     for away in _together(exits):
@@ -379,7 +389,7 @@ def _touch_flags(findings: Findings) -> Iterable[Flag]:
             confidence,
             f"{hands} outside the work area for {quantity(span.duration_s, 's')} (up to "
             f"{furthest:.0f} hand widths beyond it), and no new rub or wash was seen before the "
-            "line was handled.",
+            f"line was handled; target none ({CLEAN_HANDS}).",
         )
 
 
@@ -424,12 +434,42 @@ def _open_line_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
                 FlagLevel.LOOK,
                 talk.probability,
                 f"The mouth moved as in talking for {quantity(talk.interval.duration_s, 's')} "
-                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}.",
+                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}; "
+                f"target {target.text} ({target.source}).",
                 "open_line.talking_time",
             )
         spoken = by_name["open_line.talking_time"]
         if spoken.value is None and found.windows:
             yield from _mouth_not_seen(found, spoken)
+    yield from _mask_flags(found, by_name["open_line.mask_seen"], protocol)
+
+
+def _mask_flags(found: OpenLineFindings, seen: Measurement, protocol: Protocol) -> Iterable[Flag]:
+    """Nothing unless the unit asks for a mask; then what was missing, or could not be told."""
+    target = protocol.target(seen.name)
+    if target is None or not target.has_bounds or not found.windows:
+        return
+    longest = max((w.interval for w in found.windows), key=lambda span: span.duration_s)
+    if judge(seen, target) is Result.NOT_ASSESSABLE:
+        yield _flag(
+            FlagKind.NOT_SEEN,
+            longest,
+            FlagLevel.CANNOT_TELL,
+            1.0,
+            "Whether a mask was worn while the line was open cannot be told. "
+            f"{explain(seen, target)}",
+            seen.name,
+        )
+    elif (level := severity(seen, target)) is not None:
+        sure = found.mask_confidence
+        yield _flag(
+            FlagKind.MASK_MISSING,
+            longest,
+            FlagLevel(level),
+            sure if np.isfinite(sure) else UNSURE,
+            _against("A mask was seen for this share of the open-line time:", seen, target),
+            seen.name,
+        )
 
 
 def _mouth_not_seen(found: OpenLineFindings, spoken: Measurement) -> Iterable[Flag]:

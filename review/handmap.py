@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -83,6 +83,9 @@ HAND_Y, ROW_H = 82.0, 306.0
 SCALE = 0.98
 """Drawn units a millimetre."""
 
+Form = Literal["whole", "tall", "wide"]
+"""With the legend, or without it for paper; see :func:`hand_map_svg`."""
+
 SURFACES_OF: Mapping[Region, tuple[Surface, Surface]] = {
     "palm": (Surface.PALMS, Surface.PALMS),
     "back": (Surface.BACK_LEFT, Surface.BACK_RIGHT),
@@ -144,6 +147,7 @@ def hand_map_svg(
     title: str,
     words: Mapping[str, str] | None = None,
     wanted_s: float | None = None,
+    form: Form = "whole",
 ) -> str:
     """Both hands from both sides, shaded by rubbing time, as one SVG element.
 
@@ -153,6 +157,9 @@ def hand_map_svg(
         words: replaces entries of :data:`WORDS`.
         wanted_s: seconds from which a surface gets the densest pattern; half of them, the
             middle one. Default :data:`WANTED_S`. It shades, it judges nothing.
+        form: ``whole`` with the legend below; ``tall`` and ``wide`` without it, for paper, with
+            the sides one below the other or beside it: whoever prints it says what the
+            patterns mean.
 
     Raises:
         ValueError: if ``wanted_s`` is not above 0, ``words`` has an unknown key, or two records
@@ -163,16 +170,26 @@ def hand_map_svg(
     by_surface = _by_surface(records)
     steps = {surface: step_of(by_surface.get(surface), full) for surface in Surface}
     times = {surface: _time(by_surface.get(surface), say) for surface in Surface}
-    body = _row("palm", 0.0, steps, times, say) + _row("back", ROW_H, steps, times, say)
-    legend, height = _legend(2 * ROW_H + 14, full, say)
+    palm = _row("palm", 0.0, steps, times, say)
+    back = _row("back", 0.0 if form == "wide" else ROW_H, steps, times, say)
+    body, width, height = f"{palm}{back}", WIDTH, 2 * ROW_H
+    if form == "wide":
+        body, width, height = (
+            f'{palm}<g transform="translate({WIDTH:g})">{back}</g>',
+            2 * WIDTH,
+            ROW_H,
+        )
+    elif form == "whole":
+        legend, height = _legend(2 * ROW_H + 14, full, say)
+        body += legend
     described = hand_map_words(by_surface.values(), words=words)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:g}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '
         f'width="100%" style="max-width:46rem;height:auto" role="img" '
         f"aria-label={quoteattr(title)} {FONT}>"
         f"<title>{escape(title)}</title><desc>{escape(described)}</desc>"
-        f'<rect width="{WIDTH:g}" height="{height:g}" fill="{PAPER}"/>'
-        f"{body}{legend}</svg>"
+        f'<rect width="{width:g}" height="{height:g}" fill="{PAPER}"/>'
+        f"{body}</svg>"
     )
 
 

@@ -144,7 +144,7 @@ def read_codes(path: Path) -> FrameCodes:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise LabelError(f"{path}: this annotation cannot be read ({error}).") from error
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise LabelError(f"{path}: this annotation is not JSON ({error}).") from error
     labels = content.get("labels") if isinstance(content, dict) else None
     if not isinstance(labels, list) or not labels:

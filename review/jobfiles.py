@@ -84,9 +84,11 @@ def cancel_mark(folder: Path, recording_id: int) -> Path:
 
 def not_writable(folder: Path, error: Exception) -> StoreError:
     """The error for a folder of jobs that cannot be written to."""
+    cause = error.__cause__ or error
     return StoreError(
-        f"{folder / 'jobs'}: how far the analysis is cannot be written here ({error}). Free some "
-        "space, or allow writing to the folder."
+        f"{folder / 'jobs'}: how far the analysis is cannot be written here "
+        f"({getattr(cause, 'strerror', None) or cause}). Free some space, or allow writing to the "
+        "folder."
     )
 
 

@@ -22,10 +22,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import IO, Final, cast
 
 from review.analysis import Analysis
 from review.errors import ReviewError
+from review.guardedwork import analyse_guarded
+from review.guardedwork import copy_guarded as make_review_copy
 from review.jobfiles import (
     LOCK_PATIENCE_S,
     STAGE_WORDS,
@@ -36,6 +38,7 @@ from review.jobfiles import (
     all_jobs,
     cancel_mark,
     is_attended,
+    job_place,
     not_writable,
     read_job,
     worker_alive,
@@ -43,10 +46,11 @@ from review.jobfiles import (
     write_job,
 )
 from review.landmarks import Sampling
-from review.pipeline import analyse_recording
 from review.protocol import Protocol, load_protocol
-from review.reviewcopy import make_review_copy, review_copy_name
+from review.reviewcopy import review_copy_name
+from review.sealed import KEYS, is_sealed
 from review.store import ConsentError, RecordingEntry, RecordingState, Store, StoreError, open_store
+from review.wholefile import clear_half_files
 
 Progress = Callable[[float], None]
 Analyse = Callable[[Path, Protocol, Sampling, Path, Progress], Analysis]
@@ -61,7 +65,8 @@ MOST_TRIES: Final = 3
 BETWEEN_REPORTS_S: Final = 0.5
 """Seconds between two writings of how far it is; a page looks about once a second."""
 
-HOUR_S: Final = 3600.0
+KEYS_FOLLOW: Final = "--keys"
+"""Tells a worker that the keys of encrypted recordings come on its standard input."""
 
 _log = logging.getLogger(__name__)
 
@@ -172,12 +177,14 @@ def cancel(store_folder: Path | str, recording_id: int) -> None:
 def take_up(store_folder: Path | str, *, launch: Launch | None = None) -> tuple[int, ...]:
     """Go on with what a stop of the machine left unfinished; ids of the recordings concerned.
 
-    Call it when the page starts. It does nothing while a worker is alive.
+    Call it when the page starts. It clears half files away; while a worker is alive it does
+    nothing else.
 
     Raises:
         StoreError: if the store cannot be used.
     """
     folder = Path(store_folder).absolute()
+    clear_half_files(folder)
     if worker_alive(folder):
         return ()
     unfinished = {job.recording_id for job in all_jobs(folder) if job.stage in UNFINISHED}
@@ -202,7 +209,10 @@ def review_copy(store: Store, recording_id: int) -> Path:
     store.check_consent(entry.person)
     consent = store.current_consent(entry.person)
     with_sound = consent is not None and consent.sound
-    return store.copies / review_copy_name(entry.sha256, sound=with_sound)
+    name = partial(review_copy_name, entry.sha256, sound=with_sound)
+    # Of a video that stays where it is, in the clear, the copy may have been encrypted since.
+    sealed = is_sealed(Path(entry.file)) or (store.copies / name(sealed=True)).is_file()
+    return store.copies / name(sealed=sealed)
 
 
 def launch_worker(store_folder: Path) -> None:
@@ -218,13 +228,16 @@ def launch_worker(store_folder: Path) -> None:
         jobs.mkdir(parents=True, exist_ok=True, mode=0o700)
         with (jobs / "worker.log").open("ab") as log:
             process = subprocess.Popen(
-                [sys.executable, "-m", "review.jobs", str(store_folder)],
-                stdin=subprocess.DEVNULL,
+                [sys.executable, "-m", "review.jobs", str(store_folder), KEYS_FOLLOW],
+                stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=log,
                 cwd=Path(__file__).resolve().parent.parent,
                 start_new_session=True,
             )
+        # Through a pipe: arguments and environment can be looked up by others.
+        with suppress(BrokenPipeError), cast(IO[bytes], process.stdin) as keys:
+            keys.write(KEYS.as_lines().encode())
     except OSError as error:
         raise StoreError(
             f"{store_folder}: the analysis could not be started ({error.strerror or error}). "
@@ -237,14 +250,7 @@ def launch_worker(store_folder: Path) -> None:
 # --- the worker ------------------------------------------------------------------------------
 
 
-def analyse_with_landmarks(
-    path: Path, protocol: Protocol, sampling: Sampling, cache: Path, progress: Progress
-) -> Analysis:
-    """The real analysis; see :func:`review.pipeline.analyse_recording`."""
-    return analyse_recording(path, protocol, sampling=sampling, cache_dir=cache, progress=progress)
-
-
-def work(store_folder: Path | str, *, analyse: Analyse = analyse_with_landmarks) -> None:
+def work(store_folder: Path | str, *, analyse: Analyse = analyse_guarded) -> None:
     """Work through the queue and return when nothing is left, or another worker is at it.
 
     Raises:
@@ -282,13 +288,7 @@ def _clear_up(folder: Path) -> None:
                 "itself. Check that the recording plays, close other programs, then start it "
                 "again.",
             )
-    for half in (folder / "copies").glob(".*.partial"):
-        half.unlink(missing_ok=True)
-    for place in ("landmarks", "videos"):
-        for half in (folder / place).glob(".*.partial"):
-            with suppress(FileNotFoundError):  # its writer may be finishing just now
-                if time.time() - half.stat().st_mtime > HOUR_S:
-                    half.unlink()
+    clear_half_files(folder)
 
 
 def _next(folder: Path) -> Job | None:
@@ -328,6 +328,8 @@ def _run(folder: Path, job: Job, analyse: Analyse) -> None:
                 f"are in {folder / 'jobs' / 'worker.log'}.",
             )
         else:
+            if _was_erased(folder, store, job):
+                return
             store.set_state(job.recording_id, RecordingState.READY, text, by=job.by)
             write_job(
                 folder,
@@ -379,8 +381,9 @@ def _analyse_and_copy(store: Store, job: Job, analyse: Analyse) -> str:
 def _make_copy(store: Store, entry: RecordingEntry, progress: Progress) -> None:
     target = review_copy(store, entry.id)
     if not target.is_file():
-        with_sound = target.name == review_copy_name(entry.sha256, sound=True)
-        make_review_copy(entry.file, target, sound=with_sound, progress=progress)
+        sealed = is_sealed(target)
+        with_sound = target.name == review_copy_name(entry.sha256, sound=True, sealed=sealed)
+        make_review_copy(Path(entry.file), target, sound=with_sound, progress=progress)
 
 
 class _Reports:
@@ -419,12 +422,25 @@ class _Reports:
         write_job(self._folder, self._job)
 
 
+def _was_erased(folder: Path, store: Store, job: Job) -> bool:
+    """Whether the recording was erased meanwhile; then nothing is left of its job either."""
+    if store.is_recorded(job.recording_id):
+        return False
+    for place in (job_place, cancel_mark):
+        place(folder, job.recording_id).unlink(missing_ok=True)
+    return True
+
+
 def _fail(folder: Path, store: Store, job: Job, message: str) -> None:
+    if _was_erased(folder, store, job):
+        return
     store.set_state(job.recording_id, RecordingState.FAILED, message, by=job.by)
     write_job(folder, replace(job, stage=JobStage.FAILED, message=message))
 
 
 def _cancelled(folder: Path, store: Store, job: Job) -> None:
+    if _was_erased(folder, store, job):
+        return
     store.set_state(job.recording_id, RecordingState.CANCELLED, by=job.by)
     message = STAGE_WORDS[JobStage.CANCELLED]
     write_job(folder, replace(job, stage=JobStage.CANCELLED, message=message, seconds_left=None))
@@ -433,6 +449,8 @@ def _cancelled(folder: Path, store: Store, job: Job) -> None:
 def main(arguments: list[str]) -> int:
     """``python -m review.jobs FOLDER``: be the worker for the store in a folder."""
     logging.basicConfig(format="%(asctime)s %(name)s: %(message)s")
+    if KEYS_FOLLOW in arguments[1:]:
+        KEYS.take_lines(sys.stdin.read())
     # A polite request to end lets half files be removed; the work is taken up later.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     with suppress(OSError):

@@ -26,6 +26,7 @@ EDGE_TOLERANCE_S = 0.005
 Seconds = Annotated[float, Field(ge=0.0)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Pair = tuple[Seconds, Seconds]
+Point = tuple[float, float]
 
 
 class _Record(BaseModel):
@@ -72,6 +73,7 @@ class ClipInfo(_Record):
     skin_tone: Annotated[int, Field(ge=1, le=6)] | None = None
     handed: Literal["left", "right"] | None = None
     mirrored: bool = False
+    mask: bool | None = None
     viewpoint: str = ""
     geometry: str = ""
     fps: float | None = None
@@ -115,10 +117,23 @@ class RubTruth(_Record):
 
 
 class WipeTruth(_Record):
-    """Shares of the work surface."""
+    """Shares of the work surface.
+
+    ``gone_back``: as ``gone_over_again`` without the usual overlap of neighbouring lanes.
+    ``corners``: of the work area, in order around it, in picture widths of the unmirrored
+    picture.
+    """
 
     covered: Share
     gone_over_again: Share
+    gone_back: Share | None = None
+    corners: tuple[Point, Point, Point, Point] | None = None
+
+
+class TouchTruth(_Spanned):
+    """A hand at the face."""
+
+    hand: Literal["left", "right"] | None = None
 
 
 class OpenLineTruth(_Spanned):
@@ -139,6 +154,7 @@ class LabelFile(_Record):
     surface: WipeTruth | None = None
     open_line: tuple[OpenLineTruth, ...] | None = None
     mouth_visible: tuple[Pair, ...] | None = None
+    touches: tuple[TouchTruth, ...] | None = None
 
     @model_validator(mode="after")
     def _pieces_cover_the_clip(self) -> Self:
@@ -202,10 +218,12 @@ def read_labels(path: Path) -> LabelFile:
             does not hold valid labels.
     """
     try:
+        if path.exists() and not path.is_file():
+            raise OSError("it is no ordinary file")  # a pipe or a device may never end
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise LabelError(f"{path}: this label file cannot be read ({error}).") from error
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of 5,000 digits is no syntax error
         raise LabelError(f"{path}: this label file is not JSON ({error}).") from error
     try:
         return LabelFile.model_validate(content)

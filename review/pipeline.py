@@ -7,9 +7,13 @@ and takes what a person corrected (phases, open-line windows) as input to the la
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from review.analysis import (
     Analysis,
@@ -25,8 +29,9 @@ from review.analysis import (
 )
 from review.cache import load_or_track
 from review.emissions import PHASES, EmissionModel, Emissions, load_model
-from review.features import compute_features, hands_about
+from review.features import compute_features, hands_about, nobody_works
 from review.flags import Findings, find_flags
+from review.handevents import hand_events
 from review.landmarks import Sampling as LandmarkSampling
 from review.mask import judge_mask
 from review.measures import Measurement, Result
@@ -40,8 +45,10 @@ from review.openline import (
 from review.order import order_report
 from review.phases import find_phases
 from review.protocol import Protocol
-from review.surface import measure_wiping
-from review.timeline import Timeline
+from review.sound import heard_voice
+from review.surface import WipingFindings, measure_wiping
+from review.surfacemap import work_surface
+from review.timeline import Phase, Timeline
 from review.touching import FaceDepths, face_depths, hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack
 from review.video import VideoInfo, file_sha256
@@ -56,25 +63,13 @@ class Corrections:
     Attributes:
         phases: the whole timeline, or None to use the machine's.
         windows: the open-line windows, or None.
+        area: shape (4, 2), corners of the work area in picture widths of the unmirrored picture,
+            in order around it, or None.
     """
 
     phases: Timeline | None = None
     windows: tuple[OpenLineWindow, ...] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Reviewed:
-    """An analysis together with the series behind it, for evaluation and for the pages.
-
-    Attributes:
-        analysis: the document.
-        findings: records of every stage.
-        talking: probability of talking over time, NaN where it cannot be told.
-    """
-
-    analysis: Analysis
-    findings: Findings
-    talking: FeatureTrack
+    area: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +80,61 @@ class Evidence:
         features, emissions: on one grid.
         mouth: talking, and how far the mouth is from the hands.
         face: how deep the hands lie in the face's outline.
+        apart: how far the hands are apart (see :func:`review.openline.hands_apart`); None to
+            work it out only where the open line asks for it.
     """
 
     features: FeatureTrack
     emissions: Emissions
     mouth: MouthEvidence
     face: FaceDepths
+    apart: FeatureTrack | None = None
+
+
+class Memory:
+    """The newest results of the wiping, the one slow stage that most corrections leave alone.
+
+    Results are kept by what they rest on, so that remembering changes nothing but the time.
+    """
+
+    KEPT: Final = 4
+
+    def __init__(self) -> None:
+        self._kept: dict[Hashable, WipingFindings] = {}
+
+    def recall(self, key: Hashable, make: Callable[[], WipingFindings]) -> WipingFindings:
+        """What is kept under ``key``, else what ``make`` gives."""
+        found = self._kept.pop(key, None)
+        made = make() if found is None else found
+        self._kept[key] = made
+        while len(self._kept) > self.KEPT:
+            del self._kept[next(iter(self._kept))]
+        return made
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """An analysis together with the series behind it, for evaluation and for the pages.
+
+    Attributes:
+        analysis: the document.
+        findings: records of every stage.
+        talking: probability of talking over time, NaN where it cannot be told.
+        track, evidence: what it was made from.
+    """
+
+    analysis: Analysis
+    findings: Findings
+    talking: FeatureTrack
+    track: LandmarkTrack
+    evidence: Evidence
 
 
 def evidence_of(
-    track: LandmarkTrack, protocol: Protocol, model: EmissionModel | None = None
+    track: LandmarkTrack,
+    protocol: Protocol,
+    model: EmissionModel | None = None,
+    voice: FeatureTrack | None = None,
 ) -> Evidence:
     """The slow part of what follows the landmarks; no correction changes it.
 
@@ -102,13 +142,14 @@ def evidence_of(
         track: landmarks of one recording.
         protocol: the unit's settings.
         model: the emission model; default the shipped one.
+        voice: what the sound says (see :mod:`review.voice`), where it may be used.
     """
     features = compute_features(track)
     settings = protocol.detection.open_line
     return Evidence(
         features,
         (model or load_model()).score(features),
-        mouth_evidence(track, settings),
+        mouth_evidence(track, settings, voice),
         face_depths(track, settings),
     )
 
@@ -120,6 +161,7 @@ def review_track(
     model: EmissionModel | None = None,
     corrections: Corrections | None = None,
     evidence: Evidence | None = None,
+    memory: Memory | None = None,
 ) -> Findings:
     """All stages after the landmarks.
 
@@ -129,15 +171,22 @@ def review_track(
         model: the emission model; default the shipped one.
         corrections: what a person set.
         evidence: of this track, where it is known already (as after a correction).
+        memory: of earlier calls with the same track, evidence and protocol; what rests on
+            nothing that has changed since is taken from it.
     """
     detection, corrected = protocol.detection, corrections or Corrections()
     evidence = evidence or evidence_of(track, protocol, model)
     features, emissions = evidence.features, evidence.emissions
     phases = corrected.phases or find_phases(
-        emissions.phase_log_likelihood(hands_about(features)), PHASES, emissions.time, protocol
+        emissions.phase_log_likelihood(
+            hands_about(features), nobody_works(features), features.column("held") > 0
+        ),
+        PHASES,
+        emissions.time,
+        protocol,
     )
     windows = (
-        open_line_windows(phases, track, detection.open_line, emissions)
+        open_line_windows(phases, track, detection.open_line, emissions, evidence.apart)
         if corrected.windows is None
         else corrected.windows
     )
@@ -148,7 +197,12 @@ def review_track(
         emissions=emissions,
         features=features,
         hygiene=measure_hygiene(phases, emissions, features, detection.wash),
-        wiping=measure_wiping(phases, track, detection.surface, evidence=emissions),
+        wiping=(memory or Memory()).recall(
+            (*(s.interval for s in phases.of(Phase.SURFACE_PREP)), _hashable(corrected.area)),
+            lambda: measure_wiping(
+                phases, track, detection.surface, corrected.area, evidence=emissions
+            ),
+        ),
         open_line=review_open_line(
             windows,
             track,
@@ -160,6 +214,10 @@ def review_track(
         exits=left_clean_field(track, phases, detection.open_line, contacts),
         waits=measure_waits(phases, features, detection.waits),
     )
+
+
+def _hashable(area: NDArray[np.float64] | None) -> bytes | None:
+    return None if area is None else area.tobytes()
 
 
 def measurements(findings: Findings) -> tuple[Measurement, ...]:
@@ -194,6 +252,8 @@ def build_analysis(
         ),
         wash_surfaces=tuple(_wash_surface(record) for record in findings.hygiene.surfaces),
         hand_rubs=_hand_rubs(findings.hygiene),
+        hand_events=hand_events(findings.contacts, findings.exits),
+        work_surface=work_surface(findings.wiping),
         flags=find_flags(findings, protocol),
         warnings=tuple(warnings),
         timing=timing or Timing(),
@@ -262,6 +322,7 @@ def review_recording(
     use_cache: bool = True,
     progress: Callable[[float], None] | None = None,
     model: EmissionModel | None = None,
+    sound: bool = False,
 ) -> Reviewed:
     """From a recording to its analysis, with the series behind it.
 
@@ -273,13 +334,17 @@ def review_recording(
         use_cache: False keeps nothing and tracks anew.
         progress: told the share done, 0..1.
         model: the emission model; default the shipped one.
+        sound: whether the person's consent allows the sound to be used. It may make talking
+            more or less probable and never finds any by itself.
 
     Raises:
         VideoError: if the recording cannot be read.
     """
     sampling = sampling or LandmarkSampling()
     track, info, timing = load_or_track(path, sampling, cache_dir, progress, use_cache=use_cache)
-    findings = review_track(track, protocol, model=model)
+    voice = heard_voice(path, float(track.time.end_s)) if sound else None
+    evidence = evidence_of(track, protocol, model, voice)
+    findings = review_track(track, protocol, evidence=evidence)
     analysis = build_analysis(
         findings,
         protocol,
@@ -292,7 +357,7 @@ def review_recording(
             frames_tracked=timing.frames_tracked,
         ),
     )
-    return Reviewed(analysis, findings, findings.open_line.probability)
+    return Reviewed(analysis, findings, findings.open_line.probability, track, evidence)
 
 
 def analyse_recording(
@@ -303,6 +368,7 @@ def analyse_recording(
     cache_dir: Path | None = None,
     use_cache: bool = True,
     progress: Callable[[float], None] | None = None,
+    sound: bool = False,
 ) -> Analysis:
     """From a recording to its analysis; see :func:`review_recording`."""
     return review_recording(
@@ -312,4 +378,5 @@ def analyse_recording(
         cache_dir=cache_dir,
         use_cache=use_cache,
         progress=progress,
+        sound=sound,
     ).analysis

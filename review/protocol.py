@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from enum import StrEnum
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -30,8 +31,10 @@ from review.timeline import Phase
 __all__ = [
     "ChecklistItem",
     "Protocol",
+    "Recheck",
     "Step",
     "Target",
+    "Trigger",
     "load_protocol",
     "shipped_protocols",
 ]
@@ -103,6 +106,73 @@ class ChecklistItem(_Record):
         return self
 
 
+class Trigger(StrEnum):
+    """What happens to a person and calls for another look at their practice."""
+
+    PERITONITIS = "peritonitis"
+    CATHETER_INFECTION = "catheter_infection"
+    HOSPITAL_STAY = "hospital_stay"
+    NEW_HELPER = "new_helper"
+    CHANGED_ABILITY = "changed_ability"
+    NEW_SYSTEM = "new_system"
+    BACK_FROM_PAUSE = "back_from_pause"
+
+
+Days = Annotated[int, Field(ge=0, le=3660)]
+"""Whole days of the calendar; ten years are more than any plan looks ahead."""
+
+SourceText = Annotated[str, Field(min_length=3)]
+
+
+class EventRule(_Record):
+    """Within how many days after an event a person is to be looked at again."""
+
+    event: Trigger = Field(description="What happened.")
+    within_days: Days = Field(description="Days from the event to the day it is due.")
+    source: SourceText = Field(description="Who asks for it; 'common practice' if local.")
+
+    @field_validator("event", mode="before")
+    @classmethod
+    def _known_event(cls, value: object) -> object:
+        names = [trigger.value for trigger in Trigger]
+        if isinstance(value, str) and value not in names:
+            raise ValueError(
+                f"no event is called {value!r}{near_miss(value, names)}; the events are: "
+                + ", ".join(names)
+            )
+        return value
+
+
+class Recheck(_Record):
+    """When a person is to be looked at again. What is left out is not asked for."""
+
+    interval_days: Annotated[Days, Field(ge=1)] | None = Field(
+        None, description="Days after the latest signature, where the trainer set no day."
+    )
+    interval_source: str = Field("", description="Who asks for it; 'common practice' if local.")
+    gap_days: Annotated[Days, Field(ge=1)] | None = Field(
+        None, description="Days without any recorded session after which it is due."
+    )
+    gap_source: str = Field("", description="Who asks for it; 'common practice' if local.")
+    after: tuple[EventRule, ...] = ()
+
+    @model_validator(mode="after")
+    def _every_number_has_its_source(self) -> Self:
+        for name in ("interval", "gap"):
+            days, source = getattr(self, f"{name}_days"), getattr(self, f"{name}_source")
+            if days is not None and not source.strip():
+                raise ValueError(f"{name}_days needs {name}_source, for instance 'unit setting'")
+        events = [rule.event for rule in self.after]
+        for event in events:
+            if events.count(event) > 1:
+                raise ValueError(f"{event.value} has two rules; keep one of them")
+        return self
+
+    def rule(self, event: Trigger) -> EventRule | None:
+        """The rule for one kind of event, or None where the unit has none."""
+        return next((rule for rule in self.after if rule.event is event), None)
+
+
 class Protocol(_Record):
     """One unit's procedure."""
 
@@ -112,6 +182,7 @@ class Protocol(_Record):
     steps: tuple[Step, ...]
     targets: tuple[Target, ...] = ()
     checklist: tuple[ChecklistItem, ...] = ()
+    recheck: Recheck = Recheck()
     detection: Detection = Detection()
 
     @field_validator("steps")
@@ -180,7 +251,7 @@ def parse_protocol(text: str, file: str) -> Protocol:
     """
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise ProtocolError(_syntax_message(text, file, error)) from error
     try:
         return Protocol.model_validate(content)
@@ -194,7 +265,7 @@ def parse_protocol(text: str, file: str) -> Protocol:
         raise ProtocolError(_mistake_message(text, file, details[0]) + more) from error
 
 
-def _syntax_message(text: str, file: str, error: tomllib.TOMLDecodeError) -> str:
+def _syntax_message(text: str, file: str, error: Exception) -> str:
     """Words for text that is not TOML; the parser gives the line inside its message."""
     found = re.search(r"^(.*) \(at (?:line (\d+), column \d+|end of document)\)$", str(error))
     lines = text.splitlines()

@@ -8,9 +8,8 @@ nothing else of the file (place, device, names) is taken over.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final, cast
@@ -25,6 +24,7 @@ from av.video.stream import VideoStream
 
 from review.errors import VideoError
 from review.playback import Clock, Orientation
+from review.sealed import SUFFIX, SealedWriter, is_sealed, vault_of
 from review.video import (
     first_frame,
     frame_orientation,
@@ -34,6 +34,7 @@ from review.video import (
     seen_size,
     square_size,
 )
+from review.wholefile import whole_file
 
 Progress = Callable[[float], None]
 
@@ -54,9 +55,10 @@ SOUND_RATES: Final = (48_000, 44_100, 32_000, 24_000, 16_000)
 """Samples a second kept as they are; other rates become the first."""
 
 
-def review_copy_name(sha256: str, *, sound: bool) -> str:
-    """File name of the copy of the recording with this hash."""
-    return f"{sha256[:32]}-{'with-sound' if sound else 'silent'}.mp4"
+def review_copy_name(sha256: str, *, sound: bool, sealed: bool = False) -> str:
+    """File name of the copy of the recording with this hash; encrypted like the recording."""
+    name = f"{sha256[:32]}-{'with-sound' if sound else 'silent'}.mp4"
+    return name + SUFFIX if sealed else name
 
 
 def make_review_copy(
@@ -71,7 +73,8 @@ def make_review_copy(
 
     Args:
         source: the recording.
-        target: the copy's place; its folder is made if needed, an older copy is replaced.
+        target: the copy's place; its folder is made if needed, an older copy is replaced. With
+            a sealed name it is encrypted with the key of the source, which must be sealed, too.
         max_height: of the picture as seen, pixels; smaller pictures are not enlarged.
         sound: keep the sound, if there is any.
         progress: told the share done, 0..1. What it raises stops the copying and is raised on;
@@ -85,27 +88,21 @@ def make_review_copy(
         raise ValueError(f"max_height must be 16 or more, got {max_height}")
     source, target = Path(source), Path(target)
     duration_s = probe(source).duration_s
-    partial = target.with_name(f".{target.name}.{os.getpid()}.partial")
-    try:
-        with _explained(target):
-            target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with open_video(source) as (container, stream):
-            first = first_frame(container, stream, source)
-            start_s = frame_time_s(first) or 0.0
-            size = _copy_size(seen_size(first, stream, frame_orientation(first)), max_height)
-        with open_video(source) as (container, stream):
+    with open_video(source) as (container, stream):
+        first = first_frame(container, stream, source)
+        start_s = frame_time_s(first) or 0.0
+        size = _copy_size(seen_size(first, stream, frame_orientation(first)), max_height)
+    with _explained(target):
+        target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with whole_file(target) as partial, open_video(source) as (container, stream):
             voice = _voice(container) if sound else None
-            copy = _Copy(partial, size, start_s, stream, voice)
-            with _explained(target), copy.opened():
+            vault = vault_of(source) if is_sealed(target) else None
+            copy = _Copy(partial, size, start_s, stream, voice, vault)
+            with copy.opened():
                 for frame in _frames(container, stream, voice):
                     time_s = copy.add(frame)
                     if progress is not None and time_s is not None and duration_s > 0:
                         progress(min(1.0, time_s / duration_s))
-        with _explained(target):
-            _settle(partial, target)
-    finally:
-        with suppress(OSError):
-            partial.unlink()
     if progress is not None:
         progress(1.0)
     return target
@@ -129,13 +126,6 @@ def _explained(target: Path) -> Iterator[None]:
             f"{target}: the review copy cannot be written here ({reason}). Free some space, or "
             "allow writing to the folder, then try again."
         ) from error
-
-
-def _settle(partial: Path, target: Path) -> None:
-    """Make sure that the copy is on the disk, then give it its name."""
-    with partial.open("rb") as stream:
-        os.fsync(stream.fileno())
-    os.replace(partial, target)
 
 
 def _voice(container: InputContainer) -> AudioStream | None:
@@ -164,6 +154,22 @@ def _frames(
                 yield frame
 
 
+@contextmanager
+def _output(place: Path, vault: bytes | None) -> Iterator[tuple[Any, dict[str, str]]]:
+    """What to write the copy to, and how.
+
+    An encrypted one has its index at the end: putting it in front means to read back what was
+    written, and our players ask for any part of the file anyway.
+    """
+    if vault is None:
+        yield str(place), {"movflags": "faststart"}
+        return
+    with place.open("wb") as stream:
+        writer = SealedWriter(stream, vault)
+        yield writer, {}
+        writer.finish()
+
+
 class _Copy:
     """The copy being written."""
 
@@ -174,8 +180,9 @@ class _Copy:
         start_s: float,
         source: VideoStream,
         voice: AudioStream | None,
+        vault: bytes | None = None,
     ) -> None:
-        self._place, self._size, self._start_s = place, size, start_s
+        self._place, self._size, self._start_s, self._vault = place, size, start_s, vault
         self._source, self._source_voice = source, voice
         self._clock = Clock()
         self._last_pts = -1
@@ -184,9 +191,10 @@ class _Copy:
     @contextmanager
     def opened(self) -> Iterator[None]:
         """The file open for writing; complete when the block ends without an error."""
-        with av.open(
-            str(self._place), "w", format="mp4", options={"movflags": "faststart"}
-        ) as container:
+        with (
+            _output(self._place, self._vault) as (place, options),
+            av.open(place, "w", format="mp4", options=options) as container,
+        ):
             self._container = container
             self._add_streams()
             yield

@@ -94,21 +94,20 @@ def likeliest_course(probability: NDArray[np.float64], penalty: float) -> NDArra
         Shape (n,), number of the state. (Viterbi's algorithm with one price for all changes:
         Rabiner LR. Proc IEEE 1989;77:257-286, section III-B.)
     """
-    score = np.log(np.maximum(probability, FLOOR))
-    count, states = score.shape
-    stays = np.arange(states)
-    came_from = np.empty((count, states), dtype=np.intp)
-    total = score[0]
-    for row in range(1, count):
-        best = int(total.argmax())
-        change = total[best] - penalty > total
-        came_from[row] = np.where(change, best, stays)
-        total = np.where(change, total[best] - penalty, total) + score[row]
-    path = np.empty(count, dtype=np.intp)
-    path[-1] = total.argmax()
-    for row in range(count - 1, 0, -1):
-        path[row - 1] = came_from[row, path[row]]
-    return path
+    # Plain lists: a row is so short that arrays would cost more than they save.
+    first, *rest = np.log(np.maximum(probability, FLOOR)).tolist()
+    stays = range(probability.shape[1])
+    came_from: list[list[int]] = []
+    total = first
+    for score in rest:
+        highest = max(total)
+        best, moved = total.index(highest), highest - penalty
+        came_from.append([best if moved > t else s for s, t in zip(stays, total, strict=True)])
+        total = [(moved if moved > t else t) + s for t, s in zip(total, score, strict=True)]
+    path = [total.index(max(total))]
+    for row in reversed(came_from):
+        path.append(row[path[-1]])
+    return np.array(path[::-1], dtype=np.intp)
 
 
 def surface_course(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
+from review.escaping import csv_cell
 from review.store.records import RecordingState, SessionRow
 
 
@@ -115,27 +116,11 @@ def to_csv(rows: Iterable[SessionRow]) -> bytes:
     """The sessions as CSV, UTF-8 with a byte order mark so that spreadsheets read it as such.
 
     Text that a spreadsheet would take for a formula gets an apostrophe before it
-    (see :func:`harmless`).
+    (see :func:`review.escaping.csv_cell`).
     """
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
+    writer = csv.writer(text, lineterminator="\r\n", quoting=csv.QUOTE_NONNUMERIC)
     writer.writerow([name for name, _ in COLUMNS])
     for row in rows:
-        writer.writerow([harmless(value(row)) for _, value in COLUMNS])
+        writer.writerow([csv_cell(value(row)) for _, value in COLUMNS])
     return text.getvalue().encode("utf-8-sig")
-
-
-def harmless(value: object) -> object:
-    """A cell that no spreadsheet runs: text beginning like a formula gets an apostrophe.
-
-    The beginnings are those named by OWASP, 'CSV Injection' (value from memory): equals, plus,
-    minus, at, tab, carriage return, and their full-width forms. Numbers stay numbers.
-
-    >>> harmless("=1+1"), harmless("P-01"), harmless(-3)
-    ("'=1+1", 'P-01', -3)
-    """
-    if not isinstance(value, str):
-        return value
-    stripped = value.lstrip(" \u00a0\ufeff")
-    risky = stripped[:1] in set("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20|%")
-    return f"'{value}" if risky else value

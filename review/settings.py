@@ -142,7 +142,7 @@ class SurfaceDetection(Settings):
     approach_s: Seconds = Field(
         0.6,
         description="Time at both ends of the wiping in which the hand comes and goes; what it "
-        "passes over then is not wiped.",
+        "passes over then is not wiped. Not left out where a person drew the work area.",
     )
     rewipe_delay_s: Seconds = Field(
         0.4,
@@ -263,6 +263,14 @@ class WaitDetection(Settings):
     )
     min_wait_s: Seconds = Field(
         1.5, description="A quiet span shorter than this is a pause in the work, not a wait."
+    )
+    pause_hand_widths: HandWidths = Field(
+        2.0,
+        description="Hands whose thumb and index tips stay nearer to each other than this hold "
+        "one thing: their standing still is a pause in the work.",
+    )
+    max_pause_s: Seconds = Field(
+        3.0, description="Hands together but still for longer than this are at rest."
     )
 
 

@@ -148,7 +148,12 @@ def _print_measures(analysis: Analysis, console: Console) -> None:
 
 def measure_name(measure: MeasureRecord) -> str:
     """A measure in plain words; one of a later release keeps its own name."""
-    return MEASURES[measure.name][1] if measure.name in MEASURES else measure.name
+    return name_of_measure(measure.name)
+
+
+def name_of_measure(name: str) -> str:
+    """The same from the measure's own name."""
+    return MEASURES[name][1] if name in MEASURES else name
 
 
 def is_only_reported(measure: MeasureRecord) -> bool:
@@ -189,4 +194,4 @@ def _print_flags(analysis: Analysis, console: Console) -> None:
         )
         console.print(Text(f"    {flag.message}"))
         if flag.doubt:
-            console.print(Text(f"    {flag.doubt}"))
+            console.print(Text(f"    Why it may be wrong: {flag.doubt}"))

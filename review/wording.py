@@ -53,6 +53,7 @@ FLAGS: dict[FlagKind, str] = {
     FlagKind.PHASE_MISSING: "Phase not found",
     FlagKind.PHASE_OUT_OF_ORDER: "Phase out of order",
     FlagKind.WAIT_SHORT: "Wait short",
+    FlagKind.MASK_MISSING: "Mask not seen",
     FlagKind.NOT_SEEN: "Not seen",
 }
 
@@ -89,9 +90,17 @@ DOUBTS: dict[FlagKind, str] = {
     FlagKind.WAIT_SHORT: (
         "Drain, flush and fill are told apart by quiet spans only; fluid cannot be seen."
     ),
+    FlagKind.MASK_MISSING: (
+        "A mask is told by its colour: one of the colour of skin, or in odd light, is not seen."
+    ),
     FlagKind.NOT_SEEN: "Nothing is said here about right or wrong: the camera saw too little.",
 }
 """Why a flag of each kind might be wrong."""
+
+DRAWN_AREA_DOUBT = (
+    "The outline of the cloth is a guess from the hand, so a rim of the area drawn can seem missed."
+)
+"""The same for :attr:`FlagKind.SURFACE_AREA_MISSED` where a person drew the work area."""
 
 
 def clock(time_s: float) -> str:

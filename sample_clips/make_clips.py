@@ -32,8 +32,9 @@ import cv2  # noqa: E402
 
 from sample_clips.studio.encode import frame_times, write_video  # noqa: E402
 from sample_clips.studio.geometry import HAND_KINDS  # noqa: E402
+from sample_clips.studio.head import face_polygon  # noqa: E402
 from sample_clips.studio.labels import label_document, write_labels  # noqa: E402
-from sample_clips.studio.render import render, render_moving  # noqa: E402
+from sample_clips.studio.render import head_seen, render, render_moving  # noqa: E402
 from sample_clips.studio.schedule import (  # noqa: E402
     FAULTS,
     schedule_activity,
@@ -81,6 +82,27 @@ def frames(
         else:
             picture, keypoints = render(performance.state(time_s, tick), look, view.camera)
         yield time_s, picture, keypoints
+
+
+def true_faces(
+    script: ExchangeScript, first_s: float = 0.0, last_s: float = float("inf")
+) -> Iterator[tuple[float, NDArray[np.float64] | None]]:
+    """Where the face is in every frame of a script in [first_s, last_s), without drawing it.
+
+    Yields:
+        time_s, as `frames` does; the face's outline (n, 2) in pixels of the (mirrored, where the
+        script says so) picture, origin at the top left, or None where the camera sees no head.
+    """
+    performance, look, camera = Performance(script), script.look, script.view.camera
+    for tick, time_s in enumerate(clip_times(script).tolist()):
+        if not first_s <= time_s < last_s:
+            continue
+        head = performance.state(time_s, tick).head
+        found = None if head is None else head_seen(head, camera)
+        outline = None if found is None else face_polygon(*found, look.face)
+        if outline is not None and look.mirrored:
+            outline = outline * [-1.0, 1.0] + [camera.width - 1.0, 0.0]
+        yield time_s, outline
 
 
 def variation(

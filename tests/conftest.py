@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from review.analysis import Analysis
+from review.video import probe
 from tests.documents import example_analysis
 
 settings.register_profile(
@@ -35,3 +37,84 @@ def project() -> Path:
 def analysis() -> Analysis:
     """A complete invented analysis."""
     return example_analysis()
+
+
+@pytest.fixture(autouse=True)
+def _probing_here(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
+    """New recordings are looked at in this process: a child for each would take minutes in all.
+
+    Tests that ask for `guarded_adding` get the real thing; `test_guarded.py` compares the two.
+    """
+    if "guarded_adding" not in request.fixturenames:
+        monkeypatch.setattr("review.store.recordings.guarded_probe", probe)
+
+
+@pytest.fixture
+def guarded_adding() -> None:
+    """Recordings are added as in the program, each looked at in a child with limits."""
+
+
+# Tests about the promises that people rely on (nothing lost, nothing leaves, nobody sees what they
+# may not) are marked `trust`. An ordinary run takes their short form, `pytest -m trust` the long
+# one, so that a promise is written once: ask `how_many` for the count, and give what was counted
+# to `record_number`; all numbers stand in one table at the end of the run.
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--trust-scale",
+        choices=["short", "long"],
+        default=None,
+        help="how much the tests marked trust do (default: long with '-m trust', else short)",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[NUMBERS] = {}
+
+
+NUMBERS = pytest.StashKey[dict[str, float]]()
+
+
+def trust_scale(config: pytest.Config) -> str:
+    """`short` or `long`: what this run's trust tests do."""
+    chosen = config.getoption("--trust-scale", default=None)
+    if chosen:
+        return str(chosen)
+    asked = str(config.getoption("markexpr", default="")).split()
+    return "long" if "trust" in asked and "not" not in asked else "short"
+
+
+@pytest.fixture(scope="session")
+def how_many(pytestconfig: pytest.Config) -> Callable[[int, int], int]:
+    """`how_many(short, long)`: how often to try in this run."""
+    scale = trust_scale(pytestconfig)
+    return lambda short, long: long if scale == "long" else short
+
+
+@pytest.fixture(scope="session")
+def record_number(pytestconfig: pytest.Config) -> Callable[..., None]:
+    """`record_number("files fuzzed", 40)`: a row of the table at the end of the run.
+
+    The same name given again adds up. A count of failures is given even when it is 0, so that
+    the table says that it was looked for.
+    """
+    numbers = pytestconfig.stash[NUMBERS]
+
+    def record(name: str, count: float = 1) -> None:
+        numbers[name] = numbers.get(name, 0) + count
+
+    return record
+
+
+def pytest_terminal_summary(
+    terminalreporter: pytest.TerminalReporter, config: pytest.Config
+) -> None:
+    numbers = config.stash[NUMBERS]
+    if not numbers:
+        return
+    terminalreporter.write_sep("=", f"trust numbers, {trust_scale(config)} form")
+    width = max(map(len, numbers))
+    for name, count in sorted(numbers.items()):
+        said = f"{count:,.2f}" if isinstance(count, float) else f"{count:,}"
+        terminalreporter.write_line(f"{name:<{width}}  {said:>10}")

@@ -11,6 +11,8 @@ from pathlib import Path
 
 from review.analysis import Analysis
 from review.store import RecordingEntry, Store, flag_topic, open_store
+from review.store.figures import no_figures
+from review.store.tables import ConsentRow, PersonRow, RecordingRow
 from tests import media
 
 TODAY = date(2026, 3, 10)
@@ -68,6 +70,52 @@ def analysed_store(
     return store, entry.id
 
 
+def many_sessions(store: Store, sessions: int = 10_000, people: int = 500) -> None:
+    """Sessions without a recording, of trainer T-1; one person in a hundred did not consent."""
+    at = datetime(TODAY.year, TODAY.month, TODAY.day, 12, tzinfo=UTC)
+    with store._database.writing() as session:
+        for number in range(people):
+            code = f"P-{number:03}"
+            session.add(PersonRow(code=code, note="", language="en", active=True))
+            session.flush()
+            session.add(
+                ConsentRow(
+                    person=code,
+                    for_review=number % 100 != 0,
+                    for_teaching=True,
+                    until=None,
+                    sound=False,
+                    given_to=BY,
+                    recorded_at=at,
+                )
+            )
+        session.flush()
+        for number in range(sessions):
+            row = RecordingRow(
+                person=f"P-{number % people:03}",
+                trainer="T-1",
+                file="",
+                name=f"invented {number}",
+                sha256=f"{number:064x}",
+                duration_s=1800.0,
+                mirrored=False,
+                protocol="default",
+                taken_on=TODAY + timedelta(days=number // people),
+                added_at=at,
+                state="ready",
+                state_text="",
+            )
+            row.id = number + 1
+            session.add(row)
+        session.flush()
+        for number in range(sessions):
+            figures = no_figures(number + 1)
+            figures.wash_rubbing_s, figures.wash_whole_s = 21.5, 43.0
+            figures.surfaces_missed = "thumb_left,fingertips_right"
+            figures.surfaces_unclear = "palms"
+            session.add(figures)
+
+
 def write_until_killed(folder: Path, recording_id: int, seed: int, told: Connection) -> None:
     """Enter one thing after another, and tell each only when the store said it is kept."""
     rng = random.Random(seed)
@@ -114,3 +162,9 @@ def write_until_killed(folder: Path, recording_id: int, seed: int, told: Connect
                         recording_id, windows=[("connect", 1.0, 2.0 + number)], by=BY
                     ).version
             told.send((kind, mark, kept))
+
+
+def erase_until_killed(folder: Path, person: str) -> None:
+    """Erase somebody, if there is the time."""
+    with open_store(folder, clock=Clock()) as store:
+        store.erase(person, by=BY)

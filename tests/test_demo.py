@@ -15,7 +15,7 @@ from review.errors import ReviewError
 from review.invented import INVENTED, Story, invent_analysis
 from review.measures import Result
 from review.protocol import load_protocol
-from review.spotcheck import rechecks
+from review.recheck import rechecks
 from review.store import ConsentError, Store, open_store
 from review.timeline import Surface
 from review.video import file_sha256

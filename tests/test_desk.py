@@ -19,9 +19,7 @@ from review.demo import make_demo
 from review.desk import (
     BEFORE_S,
     DeskError,
-    Evidence,
     load_evidence,
-    load_landmarks,
     open_desk,
     overlay_of,
     stops,
@@ -50,6 +48,7 @@ from review.edges import (
 )
 from review.lanes import Lanes, overlay_bytes, stretches
 from review.measures import Result
+from review.prepared import Evidence, load_landmarks
 from review.store import Answer, Store, Verdict, open_store
 from review.timeline import Interval, Phase, Timeline, total_s
 from review.tracks import TimeBase
@@ -453,7 +452,8 @@ def test_landmarks_are_found_by_hash_alone(unit: tuple[Path, int]) -> None:
         assert load_landmarks(store.landmarks, entry.sha256, not entry.mirrored) is None
         assert load_landmarks(store.landmarks, "0" * 64, False) is None
         assert load_landmarks(store.landmarks, "", False) is None
-        assert len(overlay_of(store.landmarks, entry)) > 1000
+        protocol = open_desk(store, unit[1]).protocol
+        assert len(overlay_of(store.landmarks, entry, protocol)) > 1000
 
 
 def test_damaged_landmarks_are_passed_over(unit: tuple[Path, int], tmp_path: Path) -> None:

@@ -376,7 +376,7 @@ def test_killed_under_way_the_work_is_taken_up_again(
     assert (status.stage, status.alive) == (JobStage.TRACKING, False)
     assert "can be taken up again" in status.message
     store.copies.mkdir()
-    (store.copies / ".x.mp4.1.partial").write_text("half a copy")
+    (store.copies / ".x.mp4.1.held.partial").write_text("half a copy")
     monkeypatch.setenv(TAKES, "0")
     assert take_up(store.folder, launch=launch_scripted) == (first, second)
     until(lambda: job_status(store.folder, second).stage is JobStage.FINISHED)

@@ -12,7 +12,13 @@ from pydantic import ValidationError
 
 from review.errors import ProtocolError
 from review.measures import MEASURES, Result, Target
-from review.protocol import load_protocol, parse_protocol, shipped_protocols
+from review.protocol import (
+    Recheck,
+    Trigger,
+    load_protocol,
+    parse_protocol,
+    shipped_protocols,
+)
 from review.settings import Detection, OpenLineDetection, Settings
 from review.timeline import Phase
 
@@ -44,6 +50,15 @@ source = "unit setting"
 item = "Windows closed"
 critical = true
 
+[recheck]
+interval_days = 180
+interval_source = "unit setting"
+
+[[recheck.after]]
+event = "peritonitis"
+within_days = 14
+source = "unit setting"
+
 [detection.wash]
 strokes_per_round = 5
 """
@@ -67,6 +82,12 @@ def test_a_small_protocol_is_read_as_written() -> None:
     assert protocol.detection.surface == Detection().surface
     assert protocol.checklist[0].critical
     assert protocol.checklist[0].seen_by == "person"
+    assert protocol.recheck.interval_days == 180
+    assert protocol.recheck.gap_days is None
+    rule = protocol.recheck.rule(Trigger.PERITONITIS)
+    assert rule is not None
+    assert rule.within_days == 14
+    assert protocol.recheck.rule(Trigger.NEW_HELPER) is None
 
 
 @pytest.mark.parametrize(
@@ -89,6 +110,11 @@ def test_a_small_protocol_is_read_as_written() -> None:
         ("strokes_per_round = 5", "strokes_a_round = 5", "strokes_a_round", "did you mean"),
         ('version = "3"', "version = 3", "version", "string"),
         ("critical = true", "critcal = true", "checklist[1].critcal", "did you mean 'critical'"),
+        ("interval_days = 180", "interval_days = 0", "recheck.interval_days", "greater"),
+        ("interval_days = 180", "interval_dys = 180", "recheck.interval_dys", "did you mean"),
+        ('event = "peritonitis"', 'event = "peritonits"', "recheck.after[1].event", "did you mean"),
+        ("within_days = 14", "within_days = -1", "recheck.after[1].within_days", "greater"),
+        ("within_days = 14", "within_days = 1.5", "recheck.after[1].within_days", "integer"),
     ],
 )
 def test_a_wrong_entry_is_named_with_line_and_key(
@@ -161,6 +187,37 @@ def test_a_file_that_is_not_text_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ProtocolError, match="UTF-8"):
         load_protocol(path)
+
+
+def test_a_number_of_days_needs_its_source_and_an_event_one_rule() -> None:
+    with pytest.raises(ProtocolError, match="interval_days needs interval_source"):
+        parse_protocol(SMALL.replace('interval_source = "unit setting"\n', ""), "a.toml")
+    again = '\n[[recheck.after]]\nevent = "peritonitis"\nwithin_days = 7\nsource = "unit setting"\n'
+    with pytest.raises(ProtocolError, match="peritonitis has two rules"):
+        parse_protocol(SMALL + again, "a.toml")
+
+
+def test_a_protocol_from_before_asks_for_no_re_check() -> None:
+    start, end = SMALL.index("[recheck]"), SMALL.index("[detection.wash]")
+    protocol = parse_protocol(SMALL[:start] + SMALL[end:], "a.toml")
+    assert protocol.recheck == Recheck()
+    assert protocol.recheck.after == ()
+
+
+@pytest.mark.parametrize("name", shipped_protocols())
+def test_shipped_reasons_to_look_again_are_the_published_ones(name: str) -> None:
+    """ISPD 2016, table on re-training, as adopted in JSDT guidelines 2019, Table 9.
+
+    Long hospital stay; peritonitis or catheter infection; change in dexterity, vision or mental
+    state; change of supplier or connection; interruption of the treatment (Ren Replace Ther 2021,
+    doi 10.1186/s41100-021-00348-6). Another helper is common practice, and so are all days.
+    """
+    recheck = load_protocol(name).recheck
+    published = {rule.event for rule in recheck.after if "JSDT guidelines 2019" in rule.source}
+    assert published == set(Trigger) - {Trigger.NEW_HELPER}
+    assert {rule.event for rule in recheck.after} == set(Trigger)
+    for source in (recheck.interval_source, recheck.gap_source, *(r.source for r in recheck.after)):
+        assert "common practice" in source
 
 
 @given(st.text(max_size=200))

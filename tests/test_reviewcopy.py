@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import os
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
 
+from review import reviewcopy
 from review.errors import VideoError
 from review.reviewcopy import make_review_copy, review_copy_name
 from review.video import probe, sample_frames
+from review.wholefile import whole_file
 from tests import media
 
 # Presentation times of a phone that records unsteadily: 30 pictures a second with drop-outs.
@@ -229,12 +232,22 @@ def test_what_cannot_be_copied(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file", "s.mp4", "v.mp4"]
 
 
-def test_a_full_disk_is_said_and_leaves_nothing(tmp_path: Path) -> None:
+def test_a_full_disk_is_said_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Linux: /dev/full answers every write with 'no space left on device'."""
+
+    @contextmanager
+    def full(target: Path) -> Iterator[Path]:
+        with whole_file(target) as partial:
+            partial.unlink()
+            partial.symlink_to("/dev/full")
+            yield partial
+
+    monkeypatch.setattr(reviewcopy, "whole_file", full)
     original = media.write_video(tmp_path / "v.mp4", media.steady(200, 25.0), (320, 240))
     target = tmp_path / "copies" / "c.mp4"
     target.parent.mkdir()
-    (target.parent / f".c.mp4.{os.getpid()}.partial").symlink_to("/dev/full")
     with pytest.raises(VideoError, match="cannot be written here"):
         make_review_copy(original, target, sound=False)
     assert list(target.parent.iterdir()) == []

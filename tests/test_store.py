@@ -22,10 +22,17 @@ from review.store import (
     open_store,
 )
 from review.store.entering import checked_span, checked_text
-from review.store.figures import no_figures
-from review.store.tables import RecordingRow, SessionFiguresRow
 from review.timeline import Interval, Phase, Segment
-from tests.stores import BY, TODAY, Clock, add_recording, add_unit, analysed_store, tiny_video
+from tests.stores import (
+    BY,
+    TODAY,
+    Clock,
+    add_recording,
+    add_unit,
+    analysed_store,
+    many_sessions,
+    tiny_video,
+)
 
 
 @pytest.fixture
@@ -376,8 +383,7 @@ def test_ten_thousand_sessions_are_read_in_less_than_half_a_second(
     """500 people with 20 sessions each, every hundredth person without a current consent."""
     store = open_store(tmp_path, clock=clock)
     add_unit(store, people=0)
-    with store._database.writing() as session:
-        _many_sessions(session, clock())
+    many_sessions(store)
     took = []
     for _ in range(5):
         started = time.perf_counter()
@@ -386,51 +392,6 @@ def test_ten_thousand_sessions_are_read_in_less_than_half_a_second(
     assert len(rows) == 10_000 - 5 * 20
     assert rows[0].surfaces_missed == ("thumb_left", "fingertips_right")
     assert min(took) < 0.5, f"{took}"
-
-
-def _many_sessions(session, at: datetime) -> None:  # type: ignore[no-untyped-def]
-    from review.store.tables import ConsentRow, PersonRow
-
-    for number in range(500):
-        code = f"P-{number:03}"
-        session.add(PersonRow(code=code, note="", language="en", active=True))
-        session.flush()
-        session.add(
-            ConsentRow(
-                person=code,
-                for_review=number % 100 != 0,
-                for_teaching=True,
-                until=None,
-                sound=False,
-                given_to=BY,
-                recorded_at=at,
-            )
-        )
-    session.flush()
-    for number in range(10_000):
-        row = RecordingRow(
-            person=f"P-{number % 500:03}",
-            trainer="T-1",
-            file="",
-            name=f"invented {number}",
-            sha256=f"{number:064x}",
-            duration_s=1800.0,
-            mirrored=False,
-            protocol="default",
-            taken_on=TODAY + timedelta(days=number // 500),
-            added_at=at,
-            state="ready",
-            state_text="",
-        )
-        row.id = number + 1
-        session.add(row)
-    session.flush()
-    for number in range(10_000):
-        figures: SessionFiguresRow = no_figures(number + 1)
-        figures.wash_rubbing_s, figures.wash_whole_s = 21.5, 43.0
-        figures.surfaces_missed = "thumb_left,fingertips_right"
-        figures.surfaces_unclear = "palms"
-        session.add(figures)
 
 
 # --- audit and time --------------------------------------------------------------------------

@@ -18,12 +18,13 @@ from review import jobs
 from review.cli import UNIT_VARIABLE
 from review.demo import make_demo
 from review.pages import feedback as feedback_page
+from review.pages.spotcheck import PART
 from review.pages.unit import Link, day_words, link_to
 from review.pages.washplot import MOST_DOTS, rubbing_plot, says_rubbing
 from review.spotcheck import Band, group
 from review.store import RecordingState, Store, open_store
 from review.words import load_words
-from tests.test_spotcheck import many, session
+from tests.test_spotcheck import many, many_results, session
 
 EN, ES = load_words("en"), load_words("es")
 
@@ -48,10 +49,13 @@ def unit(
     st.cache_resource.clear()
 
 
-def run_page(project: Path, name: str, **query: str) -> AppTest:
+def run_page(project: Path, name: str, *, part: str = "", **query: str) -> AppTest:
+    """A page; ``part`` is the tab of the spot check that is open, its first one if empty."""
     page = AppTest.from_file(str(project / "review" / "pages" / f"{name}.py"), default_timeout=60)
     for key, value in query.items():
         page.query_params[key] = value
+    if part:
+        page.session_state[PART] = part
     page.run()
     assert not page.exception, page.exception
     return page
@@ -112,7 +116,7 @@ def test_sessions_open_and_can_be_sorted(
     project: Path, unit: tuple[Store, tuple[int, ...]]
 ) -> None:
     store, _ = unit
-    page = run_page(project, "spotcheck", by="T-1")
+    page = run_page(project, "spotcheck", part="Sessions", by="T-1")
     by_number = {row.recording_id: row for row in store.session_rows()}
     opened = re.findall(r'href="\./\?recording=(\d+)&amp;by=T-1"', said(page))
     assert opened
@@ -128,7 +132,7 @@ def test_sessions_open_and_can_be_sorted(
 def test_a_draw_can_be_repeated(project: Path, unit: tuple[Store, tuple[int, ...]]) -> None:
     draws = []
     for _ in range(2):
-        page = run_page(project, "spotcheck")
+        page = run_page(project, "spotcheck", part="Random sample")
         number = next(box for box in page.number_input if box.label == "Draw number")
         number.set_value(7).run()
         draws.append(tables(page)["Draw 7"])
@@ -137,7 +141,8 @@ def test_a_draw_can_be_repeated(project: Path, unit: tuple[Store, tuple[int, ...
 
 
 def test_who_is_due_is_listed(project: Path, unit: tuple[Store, tuple[int, ...]]) -> None:
-    due = tables(run_page(project, "spotcheck"))["Due for a re-check, the longest overdue first"]
+    page = run_page(project, "spotcheck", part="Re-checks")
+    due = tables(page)["Due for a re-check, the longest overdue first"]
     assert due[1][0] == "K-139"
     assert due[1][3] == "20 days late"
 
@@ -145,17 +150,22 @@ def test_who_is_due_is_listed(project: Path, unit: tuple[Store, tuple[int, ...]]
 def test_ten_thousand_sessions_are_drawn_in_under_a_second(
     project: Path, unit: tuple[Store, tuple[int, ...]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The page's own run, warm; reading the records is measured with the store."""
+    """The page's own work in each of its parts, warm; reading is measured with the store."""
     rows = tuple(many(10_000))
+    results = many_results(rows)
     monkeypatch.setattr(Store, "session_rows", lambda self: rows)
+    monkeypatch.setattr(Store, "target_results", lambda self: results)
     page = run_page(project, "spotcheck")
     assert "**10000 sessions** of 400 trainees" in said(page)
-    took = []
-    for _ in range(3):
-        started = time.perf_counter()
-        page.run()
-        took.append(time.perf_counter() - started)
-    assert min(took) < 1.0, took
+    for part in ("Wash time", "Targets", "Over time", "Since training", "Re-checks", "Sessions"):
+        page.session_state[PART] = part
+        took = []
+        for _ in range(3):
+            started = time.process_time()  # of work, however busy the computer is otherwise
+            page.run()
+            took.append(time.process_time() - started)
+        assert not page.exception, page.exception
+        assert min(took) < 1.0, (part, took)
 
 
 def test_an_unreadable_protocol_is_named_and_judges_nothing(
@@ -389,7 +399,7 @@ def test_cells_are_text_and_never_code(
         replace(session(1), trainer="<script>x</script>", taken_on=date.today() - timedelta(1)),
     )
     monkeypatch.setattr(Store, "session_rows", lambda self: rows)
-    text = said(run_page(project, "spotcheck"))
+    text = said(run_page(project, "spotcheck", part="Sessions"))
     assert "<script>" not in text
     assert "&lt;script&gt;" in text
 

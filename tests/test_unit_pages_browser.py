@@ -88,6 +88,7 @@ def test_the_educators_page(
         assert wash.get_by_role("row").count() == 9
         page.get_by_role("tab", name="Sessions").click()
         sessions = page.get_by_role("region", name=re.compile(r"Sessions \(35 in all\)"))
+        sessions.wait_for(timeout=30_000)  # a part is drawn when it is opened
         links = sessions.get_by_role("link", name="open")
         assert links.count() == 25
         assert "by=T-1" in str(links.first.get_attribute("href"))

@@ -9,6 +9,7 @@ import pytest
 from review.features import compute_features
 from review.settings import WaitDetection
 from review.timeline import Interval, Phase
+from review.tracks import FeatureTrack
 from review.waiting import hand_work, measure_waits, quiet_spans
 
 SETTINGS = WaitDetection()
@@ -56,3 +57,27 @@ def test_no_waiting_no_waits():
     found = measure_waits(phases, working_hands(), SETTINGS)
     assert [m.value for m in found] == [None, None, None]
     assert [m.name for m in found] == ["wait.drain", "wait.flush", "wait.fill"]
+
+
+def clamped_hands(pause_s: float, apart: float) -> FeatureTrack:
+    """Two bursts of work a pause apart, the hands' tips ``apart`` picture widths meanwhile."""
+    at_s = builders.times(60.0, 15.0)
+    left = np.tile([0.40, 0.5], (len(at_s), 1))
+    # Built hands point their pinches inward: palms 0.18 apart hold one thing, 0.4 do not.
+    for start in (20.0, 21.0 + pause_s):
+        inside = (at_s >= start) & (at_s < start + 1.0)
+        left[inside, 0] += 0.06 * np.sin(2 * np.pi * 1.5 * at_s[inside])
+    hands = builders.hands_at(left, np.tile([0.40 + apart, 0.5], (len(at_s), 1)), len(at_s))
+    return compute_features(builders.make_track(at_s, hands))
+
+
+@pytest.mark.parametrize(
+    ("pause_s", "apart", "bursts"),
+    [(2.0, 0.18, 1), (2.0, 0.4, 2), (1.0, 0.4, 1), (4.5, 0.18, 2)],
+    ids=["a clamp held", "hands apart", "too short to be a wait", "too long to be a pause"],
+)
+def test_a_pause_with_both_hands_on_one_thing_is_work(
+    pause_s: float, apart: float, bursts: int
+) -> None:
+    features = clamped_hands(pause_s, apart)
+    assert len(hand_work(features, Interval(10, 50), SETTINGS)) == bursts

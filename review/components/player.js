@@ -4,6 +4,7 @@
 const FLAG_ROWS = 2;
 const MARK_PX = 26;
 const FOLD_PX = 40;
+const COUNT_PX = 15;
 const EDGE_PX = 24;
 const STEP_S = 0.1;
 const HOLD_FACE_S = 1.5;
@@ -596,6 +597,9 @@ class Player {
     const width = this.track.clientWidth || 1;
     const ends = Array(FLAG_ROWS).fill(-1e9);
     const buttons = [...this.marks.querySelectorAll(".mark")];
+    // Where not all find room, the counts of folded ones need some, too.
+    const crowded = this.data.items.length * (MARK_PX + 1) > FLAG_ROWS * width;
+    const wide = MARK_PX + (crowded ? COUNT_PX : 1);
     let highest = 0;
     let shown = null;
     this.data.items.forEach((item, place) => {
@@ -608,7 +612,7 @@ class Player {
       const [x, y] = free >= 0 ? [at, free] : [Math.min(ends[row], width - MARK_PX), row];
       // Where there is no room near its time a mark is folded into the one before it.
       const folded = x < ends[y] || x - at > FOLD_PX;
-      if (!folded) { ends[y] = x + MARK_PX + 1; highest = Math.max(highest, y); shown = button; }
+      if (!folded) { ends[y] = x + wide; highest = Math.max(highest, y); shown = button; }
       if (folded && shown) shown.dataset.more = Number(shown.dataset.more || 0) + 1;
       delete button.dataset.more;
       button.style.left = `${folded ? at : x}px`;

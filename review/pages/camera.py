@@ -9,13 +9,16 @@ from pathlib import Path
 import streamlit as st
 
 from review.cameracheck import CameraCheck, CameraFinding
-from review.cameralook import Looked, look_at
+from review.cameralook import Looked
+from review.deskview import RESULT_SIGNS
 from review.errors import VideoError
+from review.escaping import markdown_text
+from review.guardedwork import look_at_guarded
 from review.measures import Result
-from review.pages.unit import LOOK, name_file_boxes, table
+from review.pages.unit import name_file_boxes, open_page, table
 from review.words import Words, languages, words_for
 
-SIGNS = {Result.MET: "\u2713", Result.NOT_MET: "!", Result.NOT_ASSESSABLE: "?"}
+SIGNS = {**RESULT_SIGNS, Result.NOT_MET: "!"}
 """A sign beside each answer's words, so that a row is found without colour."""
 
 ANSWERS = {Result.MET: "good", Result.NOT_MET: "change", Result.NOT_ASSESSABLE: "cannot_tell"}
@@ -24,7 +27,8 @@ SUFFIXES = ("mp4", "mov", "m4v", "webm", "mkv", "avi", "3gp")
 
 def main() -> None:
     """The whole page."""
-    st.html(LOOK)
+    if open_page("", "camera") is None:
+        return
     names = dict(languages())
     left, right = st.columns([5, 1])
     with right:
@@ -40,7 +44,7 @@ def main() -> None:
     try:
         looked = look_at_upload(upload.getvalue(), upload.name, words)
     except VideoError as error:
-        st.error(str(error))
+        st.error(markdown_text(error))
         return
     show(looked, words)
 
@@ -61,7 +65,7 @@ def look_at_upload(content: bytes, name: str, words: Words) -> Looked:
             bar.progress(share, working)
 
         try:
-            return look_at(clip, words, progress=tell)
+            return look_at_guarded(clip, words, tell)
         except VideoError as error:
             message = str(error).replace(str(clip), name).replace(clip.name, name)
             raise VideoError(message) from error

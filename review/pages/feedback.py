@@ -10,12 +10,24 @@ from review.analysis import Analysis
 from review.desk import protocol_of
 from review.earlier import Comparison, EarlierSession
 from review.errors import ReviewError
+from review.escaping import markdown_text
 from review.feedback import Feedback, Point, make_feedback
 from review.handmap import WORDS as MAP_WORDS
 from review.handmap import hand_map_svg, hand_map_words
 from review.invented import INVENTED
 from review.measures import Result
-from review.pages.unit import RECORDING, chosen_recording, lend, open_page, picture_html, playable
+from review.pages.unit import (
+    RECORDING,
+    WHO,
+    chosen_recording,
+    lend,
+    open_page,
+    picture_html,
+    playable,
+    viewer,
+)
+from review.reporting import PATIENT_ENDING, practice_page
+from review.roles import may_see
 from review.store import RecordingEntry, RecordingState, Store
 from review.wording import clock
 from review.words import Words, languages, words_for
@@ -67,8 +79,9 @@ LOOK = """<style>
     min-height: 0 !important; max-height: none !important; overflow: visible !important;
     position: static !important; display: block !important; background: #ffffff !important;}
   .stMainBlockContainer {padding: 0 !important; max-width: none !important;}
-  header, [data-testid="stHeader"], .st-key-choices, .patient video, .patient .on-screen,
-  [data-testid="stStatusWidget"], [data-testid="stToolbar"] {display: none !important;}
+  header, [data-testid="stHeader"], .st-key-choices, .st-key-paper, .patient video,
+  .patient .on-screen, [data-testid="stStatusWidget"],
+  [data-testid="stToolbar"] {display: none !important;}
   .patient, .patient ul li, .patient ol li {font-size: 14pt !important; max-width: none;}
   .patient {line-height: 1.35 !important;}
   .patient p {margin-bottom: .25rem;}
@@ -86,7 +99,7 @@ LOOK = """<style>
 
 def main() -> None:
     """Choose a person, a practice and a language; then the patient's page."""
-    store = open_page("")
+    store = open_page("", "feedback")
     st.html(LOOK)
     if store is None:
         return
@@ -96,14 +109,19 @@ def main() -> None:
             entry, words = chosen
             show(store, entry, words)
     except ReviewError as error:
-        st.error(str(error))
+        st.error(markdown_text(error))
 
 
 def choose(store: Store) -> tuple[RecordingEntry, Words] | None:
     """The practice to show and the catalogue; None, with words, where there is none."""
     with st.container(key="choices"):
         one, two, three = st.columns([2, 3, 2])
-        ready = store.recordings(state=RecordingState.READY)
+        looking = viewer(store)
+        ready = [
+            entry
+            for entry in store.recordings(state=RecordingState.READY)
+            if may_see(looking, entry.person)
+        ]
         codes = list(dict.fromkeys(entry.person for entry in ready))
         if not codes:
             st.write(words_for("en").say("page.no_sessions"))
@@ -112,8 +130,13 @@ def choose(store: Store) -> tuple[RecordingEntry, Words] | None:
         asked = chosen_recording()
         start = next((entry for entry in ready if entry.id == asked), ready[0])
         own = words_for(store.person(start.person).language)
-        with one:
-            person = st.selectbox(own.say("page.person"), codes, codes.index(start.person))
+        if asked is not None and start.id != asked:
+            # The same words whether there is none, or one that is not for these eyes.
+            st.write(own.say("page.not_found"))
+        person = start.person
+        if len(codes) > 1:
+            with one:
+                person = st.selectbox(own.say("page.person"), codes, codes.index(start.person))
         entries = {entry.id: entry for entry in ready if entry.person == person}
         language = store.person(person).language
         names = dict(languages())
@@ -156,8 +179,39 @@ def show(store: Store, entry: RecordingEntry, words: Words) -> None:
         earlier=earlier_sessions(store, entry),
     )
     video = playable(store, entry)
-    address = lend(video) if video is not None else ""
+    address = lend(video, entry.id) if video is not None else ""
+    _note_who_saw(store, entry.id)
     st.html(page_html(feedback, analysis, words, address))
+    _on_paper(store, entry.id, words)
+
+
+def _on_paper(store: Store, recording_id: int, words: Words) -> None:
+    """A button that makes the printed page when it is pressed, and not before."""
+    looking = viewer(store)
+    by = looking.by if looking and looking.signed_in else st.session_state.get(WHO, "")
+
+    def content() -> bytes:
+        name = by or "feedback page"
+        return practice_page(store, recording_id, by=name, language=words.language).content
+
+    with st.container(key="paper"):
+        st.download_button(
+            words.say("page.paper"),
+            content,
+            f"session-{recording_id}.{PATIENT_ENDING}",
+            "application/pdf",
+            on_click="ignore",
+        )
+
+
+def _note_who_saw(store: Store, recording_id: int) -> None:
+    """Once a browser session and recording, where it is known who looks."""
+    looking = viewer(store)
+    by = looking.by if looking and looking.signed_in else st.session_state.get(WHO, "")
+    seen: set[int] = st.session_state.setdefault("saw feedback", set())
+    if by and recording_id not in seen:
+        seen.add(recording_id)
+        store.saw_feedback(recording_id, by=by)
 
 
 def earlier_sessions(store: Store, entry: RecordingEntry) -> tuple[EarlierSession, ...]:

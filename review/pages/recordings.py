@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from review.errors import ReviewError
+from review.escaping import markdown_text
 from review.jobs import cancel, job_status, start_analysis
 from review.pages.unit import (
     Link,
@@ -21,10 +22,14 @@ from review.pages.unit import (
     pages_of,
     store_folder,
     table,
+    viewer,
     who_is_here,
 )
+from review.places import INCOMING, PROTOCOLS, files_in
 from review.protocol import shipped_protocols
+from review.roles import AT_THE_COMPUTER, Action, Viewer, may, may_open
 from review.store import Consent, RecordingEntry, RecordingState, Store
+from review.store.keeping import KEEP_WORDS, Keep, memory_folder
 from review.store.records import Purpose
 from review.words import languages
 
@@ -48,26 +53,25 @@ PURPOSES: dict[str, tuple[Purpose, ...]] = {
 
 def main() -> None:
     """The whole page."""
-    store = open_page("Recordings")
+    store = open_page("Recordings", "recordings")
     if store is None:
         return
+    looking = viewer(store)
     who = who_is_here(store)
     if not who:
         st.write("Choose who you are to add or change something.")
     say_now()
-    add, listed, people, trainers, actions = st.tabs(
-        ["Add recordings", "All recordings", "People and consents", "Trainers", "What was done"]
+    tabs: tuple[tuple[str, Action, Callable[[], None]], ...] = (
+        ("Add recordings", Action.ADD_RECORDINGS, lambda: show_adding(store, who, looking)),
+        ("All recordings", Action.KEEP_PEOPLE, lambda: show_recordings(store, who, looking)),
+        ("People and consents", Action.KEEP_PEOPLE, lambda: show_people(store, who)),
+        ("Trainers", Action.ADD_TRAINERS, lambda: show_trainers(store, who)),
+        ("What was done", Action.READ_AUDIT, lambda: show_actions(store)),
     )
-    with add:
-        show_adding(store, who)
-    with listed:
-        show_recordings(store, who)
-    with people:
-        show_people(store, who)
-    with trainers:
-        show_trainers(store, who)
-    with actions:
-        show_actions(store)
+    shown = [tab for tab in tabs if may(looking, tab[1])]
+    for place, (_, _, show) in zip(st.tabs([tab[0] for tab in shown]), shown, strict=True):
+        with place:
+            show()
 
 
 def say_later(kind: str, words: str) -> None:
@@ -78,13 +82,13 @@ def say_later(kind: str, words: str) -> None:
 def say_now() -> None:
     """Show what was kept."""
     for kind, words in st.session_state.pop("said", []):
-        (st.success if kind == "done" else st.error)(words)
+        (st.success if kind == "done" else st.error)(markdown_text(words))
 
 
 # --- adding -----------------------------------------------------------------------------------
 
 
-def show_adding(store: Store, who: str) -> None:
+def show_adding(store: Store, who: str, looking: Viewer | None) -> None:
     """Choose the person, then the files."""
     allowed = [p.code for p in store.people() if p.active and store.current_consent(p.code)]
     if not allowed:
@@ -98,17 +102,17 @@ def show_adding(store: Store, who: str) -> None:
         person = st.selectbox("Person (only those with a current consent)", allowed)
     with two:
         taken_on = st.date_input("Taken on", date.today(), max_value=date.today())
+    free = looking == AT_THE_COMPUTER  # only there may somebody name any path
     with three:
-        protocol = st.selectbox(
-            "Procedure", (*shipped_protocols(), OWN), index=_at(shipped_protocols(), "practice")
-        )
-    if protocol == OWN:
-        protocol = st.text_input("Path of your unit's protocol file (.toml)")
+        protocol = _chosen_protocol(store, free=free)
     mirrored = st.checkbox("It is a mirror picture (taken with a phone's front camera)")
-    copy = st.checkbox("Keep a copy with the records (else the files stay where they are)")
+    keep = _chosen_keeping(store)
     st.subheader("From a folder on this computer")
-    folder = st.text_input("Folder", placeholder="for instance Videos/practice")
-    files = _chosen_files(folder)
+    if free:
+        folder = st.text_input("Folder", placeholder="for instance Videos/practice")
+        files = _chosen_files(folder)
+    else:
+        files = _chosen_incoming(store.folder / INCOMING)
     st.subheader("Or drop small files here")
     dropped = st.file_uploader(
         "Files up to 20 MB each", type=[s[1:] for s in sorted(SUFFIXES)], accept_multiple_files=True
@@ -125,12 +129,14 @@ def show_adding(store: Store, who: str) -> None:
             "by": who,
         }
         for file in files:
-            _add(store, file, copy=copy, **more)
-        with tempfile.TemporaryDirectory(prefix="added-") as place:
+            _add(store, file, keep=keep, **more)
+        # What is to lie encrypted on the disk takes no way over it in the clear.
+        passing = memory_folder() if keep == "sealed" else None
+        with tempfile.TemporaryDirectory(prefix="added-", dir=passing) as place:
             for upload in dropped:
                 path = Path(place) / Path(upload.name).name
                 path.write_bytes(upload.getvalue())
-                _add(store, path, copy=True, **more)
+                _add(store, path, keep="sealed" if keep == "sealed" else "copy", **more)
         st.rerun()
 
 
@@ -141,31 +147,76 @@ def _at(names: Sequence[str], name: str) -> int:
     return names.index(name) if name in names else 0
 
 
+def _chosen_keeping(store: Store) -> Keep:
+    """What happens to the files that are chosen; the unit's own choice stands first."""
+    now = store.keeping()
+    choices: list[Keep] = [k for k in KEEP_WORDS if k != "sealed" or now.unlocked]
+    usual = now.video if now.video in choices else choices[0]
+    if now.has_passphrase and not now.unlocked:
+        st.write("To keep videos encrypted, unlock them on the page 'Keeping' first.")
+    return st.selectbox(
+        "Each file", choices, choices.index(usual), format_func=KEEP_WORDS.__getitem__, width=420
+    )
+
+
+def _chosen_protocol(store: Store, *, free: bool) -> str:
+    """A shipped protocol's name, or the path of one of the unit's own; may be empty."""
+    own = files_in(store.folder / PROTOCOLS, frozenset({".toml"}))
+    shipped = shipped_protocols()
+    names = (*shipped, *own, *((OWN,) if free else ()))
+    chosen = st.selectbox("Procedure", names, index=_at(shipped, "practice"))
+    if chosen == OWN:
+        return st.text_input("Path of your unit's protocol file (.toml)")
+    return str(own[chosen]) if chosen in own else chosen
+
+
+def _chosen_incoming(folder: Path) -> list[Path]:
+    """The chosen ones of the videos that were put where signed-in staff may pick them."""
+    try:
+        found = files_in(folder, SUFFIXES)
+    except OSError as error:
+        st.error(
+            f"{markdown_text(folder)} cannot be looked into ({error.strerror}). Ask your "
+            "administrator."
+        )
+        return []
+    if not found:
+        st.write(
+            f"No video is waiting. Put some into {markdown_text(folder)}, on the computer that "
+            "runs this."
+        )
+        return []
+    return [found[name] for name in st.multiselect(f"Videos ({len(found)})", list(found))]
+
+
 def _chosen_files(folder: str) -> list[Path]:
     """The videos of a folder that were chosen."""
     if not folder:
         return []
     place = Path(folder).expanduser()
     if not place.is_dir():
-        st.error(f"{place} is not a folder on this computer. Check the name.")
+        st.error(f"{markdown_text(place)} is not a folder on this computer. Check the name.")
         return []
     try:
         found = {
             path.name: path for path in sorted(place.iterdir()) if path.suffix.lower() in SUFFIXES
         }
     except OSError as error:
-        st.error(f"{place} cannot be looked into ({error.strerror}). Choose another folder.")
+        st.error(
+            f"{markdown_text(place)} cannot be looked into ({error.strerror}). Choose another "
+            "folder."
+        )
         return []
     if not found:
-        st.write(f"There is no video in {place}.")
+        st.write(f"There is no video in {markdown_text(place)}.")
         return []
     return [found[name] for name in st.multiselect(f"Videos ({len(found)})", list(found))]
 
 
-def _add(store: Store, path: Path, *, copy: bool, **more: Any) -> None:
+def _add(store: Store, path: Path, *, keep: Keep, **more: Any) -> None:
     """Add one file and ask for its analysis; says how it went."""
     try:
-        entry = store.add_recording(path, copy=copy, **more)
+        entry = store.add_recording(path, keep=keep, **more)
         if entry.state is RecordingState.READY:
             say_later("done", f"{path.name} was added before; it is ready.")
             return
@@ -179,29 +230,31 @@ def _add(store: Store, path: Path, *, copy: bool, **more: Any) -> None:
 # --- the list ---------------------------------------------------------------------------------
 
 
-def show_recordings(store: Store, who: str) -> None:
+def show_recordings(store: Store, who: str, looking: Viewer | None) -> None:
     """Every recording that may be seen, with work under way above."""
-    show_work(store, who)
+    adds = bool(who) and may(looking, Action.ADD_RECORDINGS)
+    opens = {page for page in ("review", "feedback") if may_open(looking, page)}
+    show_work(store, adds)
     entries = store.recordings()
     shown = entries[pages_of(len(entries), ROWS_A_PAGE, "Recordings", "recordings-page")]
     table(
         f"Recordings ({len(entries)})",
         ("Day", "Person", "Trainer", "Name", "Length", "State", "Remark", "Review", "Feedback"),
-        [_row(entry) for entry in shown],
+        [_row(entry, opens) for entry in shown],
         numbers=(4,),
     )
     again = [e for e in entries if e.state in (RecordingState.FAILED, RecordingState.CANCELLED)]
     for entry in again:
         if st.button(
-            f"Analyse again: {entry.name} of {entry.person}",
+            markdown_text(f"Analyse again: {entry.name} of {entry.person}"),
             key=f"again-{entry.id}",
-            disabled=not who,
+            disabled=not adds,
         ):
             _try(lambda entry=entry: start_analysis(store_folder(), entry.id, who))
             st.rerun()
 
 
-def _row(entry: RecordingEntry) -> tuple[str, ...]:
+def _row(entry: RecordingEntry, opens: Collection[str]) -> tuple[str, ...]:
     ready = entry.state is RecordingState.READY
     minutes, seconds = divmod(round(entry.duration_s), 60)
     return (
@@ -212,22 +265,23 @@ def _row(entry: RecordingEntry) -> tuple[str, ...]:
         f"{minutes}:{seconds:02d}",
         STATES[entry.state],
         entry.state_text,
-        Link("open", link_to("review", entry.id)) if ready else "",
-        Link("open", link_to("feedback", entry.id)) if ready else "",
+        Link("open", link_to("review", entry.id)) if ready and "review" in opens else "",
+        Link("open", link_to("feedback", entry.id)) if ready and "feedback" in opens else "",
     )
 
 
 @st.fragment(run_every=1.5)
-def show_work(store: Store, who: str) -> None:
+def show_work(store: Store, adds: bool) -> None:
     """Analyses under way: how far, how long still, and a way to stop them."""
     entries = [entry for state in UNDER_WAY for entry in store.recordings(state=state)]
     for entry in sorted(entries, key=lambda entry: entry.id):
         status = job_status(store_folder(), entry.id)
         left, right = st.columns([5, 1], vertical_alignment="center")
         with left:
-            st.progress(status.share, f"{entry.name} of {entry.person}: {_progress_words(status)}")
+            said = f"{entry.name} of {entry.person}: {_progress_words(status)}"
+            st.progress(status.share, markdown_text(said))
         with right:
-            if st.button("Stop", key=f"stop-{entry.id}", disabled=not who):
+            if st.button("Stop", key=f"stop-{entry.id}", disabled=not adds):
                 _try(lambda entry=entry: cancel(store_folder(), entry.id))
     before = st.session_state.get("under-way", 0)
     st.session_state["under-way"] = len(entries)

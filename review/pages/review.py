@@ -2,32 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from html import escape
 from pathlib import Path
 
 import streamlit as st
-from streamlit.runtime import get_instance
-from streamlit.runtime.scriptrunner import get_script_run_ctx
+from streamlit.delta_generator import DeltaGenerator
 
-from review import media
 from review.components.player import show_player
-from review.desk import Desk, Evidence, load_evidence, open_desk, overlay_of
+from review.desk import Desk, load_evidence, open_desk, overlay_of
 from review.deskview import OUTCOMES, player_data
-from review.deskwork import Done, act, bring_up_to_date
+from review.deskwork import Done, act, bring_up_to_date, get_ready
 from review.errors import ReviewError
+from review.escaping import markdown_text
 from review.pages.reviewtabs import show_tabs
 from review.pages.unit import (
     RECORDING,
     WHO,
+    browser_key,
     chosen_recording,
     day_words,
+    lend,
     open_page,
     playable,
+    viewer,
 )
+from review.prepared import Evidence
 from review.protocol import Protocol
+from review.roles import Viewer
+from review.sealed import can_open, is_sealed
 from review.store import RecordingEntry, RecordingState, Store
 from review.video import probe
 
@@ -38,7 +43,7 @@ LOOK = """<style>
 .plain .quiet {color: #3f434a; font-size: .85rem;}
 </style>"""
 
-LANES_WAIT_S = 0.15
+LANES_WAIT_S = 0.6
 """How long a page waits for the rows from the pictures before it is shown without them."""
 
 NEWEST = 200
@@ -47,7 +52,7 @@ NEWEST = 200
 
 def main() -> None:
     """Choose a recording and review it."""
-    store = open_page("")
+    store = open_page("", "review")
     st.html(LOOK)
     if store is not None:
         review(store)
@@ -66,11 +71,23 @@ def _evidence(
     return _workers().submit(load_evidence, Path(folder), _entry, _protocol)
 
 
+@st.cache_resource(show_spinner=False, max_entries=2)
+def _ready_for_corrections(sha256: str, _desk: Desk, _evidence: Evidence) -> Future[None]:
+    """Once a recording, in the background: its first correction need not wait for it."""
+    return _workers().submit(get_ready, _desk, _evidence)
+
+
 @st.fragment
 def review(store: Store) -> None:
     """The whole page; only this part is drawn anew when something was done."""
     entry, by = _choose(store)
     if entry is None:
+        return
+    if store.must_stay_blind(entry.id, by):
+        st.info(
+            "You were asked to review this recording blind. Do so on the page 'Blind review'; what "
+            "others said is shown here once you have finished."
+        )
         return
     try:
         desk = open_desk(store, entry.id)
@@ -81,10 +98,12 @@ def review(store: Store) -> None:
                 if (kept := evidence.result()) is not None:
                     desk = bring_up_to_date(store, desk, kept, by=by)
     except ReviewError as error:
-        st.error(str(error))
+        st.error(markdown_text(error))
         return
     _player(store, desk, evidence, by)
     show_tabs(store, desk, evidence, by)
+    if by and evidence.done() and (kept := evidence.result()) is not None:
+        _ready_for_corrections(entry.sha256, desk, kept)
 
 
 # --- what is reviewed, and by whom ---------------------------------------------------------------
@@ -107,8 +126,29 @@ def _choose(store: Store) -> tuple[RecordingEntry | None, str]:
         format_func=lambda i: _entry_words(by_id[i]),
         label_visibility="collapsed",
     )
+    by = _reviewer(middle, trainers, viewer(store))
+    # A reload of the page, or a link to another one, finds both again.
+    st.session_state[RECORDING], st.session_state[WHO] = chosen, by or ""
+    if st.query_params.get(RECORDING) != str(chosen):
+        st.query_params[RECORDING] = str(chosen)
+    if by and not browser_key() and st.query_params.get(WHO) != by:
+        st.query_params[WHO] = by
+    with right:
+        blind = store.must_stay_blind(chosen, by or "")
+        words = "" if blind else escape(_state_words(store, by_id[chosen]))
+        st.html(f'<div class="plain"><p>{words}</p></div>')
+    return by_id[chosen], by or ""
+
+
+def _reviewer(place: DeltaGenerator, trainers: Mapping[str, str], looking: Viewer | None) -> str:
+    """The code of whoever reviews: the one signed in, else chosen from the list; may be empty."""
+    if looking is None or looking.signed_in:
+        code = looking.trainer if looking else ""
+        words = f"Reviewing: {trainers.get(code, code)} ({code})"
+        place.html(f'<div class="plain"><p>{escape(words)}</p></div>')
+        return code
     known = st.session_state.get(WHO) or st.query_params.get(WHO, "")
-    by = middle.selectbox(
+    chosen = place.selectbox(
         "Who is reviewing",
         list(trainers),
         index=list(trainers).index(known) if known in trainers else None,
@@ -116,16 +156,7 @@ def _choose(store: Store) -> tuple[RecordingEntry | None, str]:
         placeholder="Who is reviewing?",
         label_visibility="collapsed",
     )
-    # A reload of the page, or a link to another one, finds both again.
-    st.session_state[RECORDING], st.session_state[WHO] = chosen, by or ""
-    if st.query_params.get(RECORDING) != str(chosen):
-        st.query_params[RECORDING] = str(chosen)
-    if by and st.query_params.get(WHO) != by:
-        st.query_params[WHO] = by
-    with right:
-        words = escape(_state_words(store, by_id[chosen]))
-        st.html(f'<div class="plain"><p>{words}</p></div>')
-    return by_id[chosen], by or ""
+    return chosen or ""
 
 
 @st.cache_resource(show_spinner=False, ttl=10.0)
@@ -162,16 +193,17 @@ def _player(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str
     key = f"player-{desk.entry.id}"
     try:
         found = evidence.result(timeout=LANES_WAIT_S)
-        note = "" if found else "not kept here"
+        note, late = "" if found else "not kept here", False
     except TimeoutError:
-        found, note = None, "being read ..."
+        found, note, late = None, "being read ...", True
+    if is_sealed(Path(desk.entry.file)) and not can_open(Path(desk.entry.file)):
+        st.info("This video is kept encrypted and is locked: unlock it on the page 'Keeping'.")
     video, sound = _video(store, desk.entry)
-    session = _session()
     data = player_data(
         desk,
         found.lanes if found else None,
-        video=media.SHELF.lend(video, session) if video else "",
-        points=_points_address(store, session, desk.entry, found),
+        video=lend(video, desk.entry.id) if video else "",
+        points=_points_address(store, desk, found),
         sound=sound,
         may_act=bool(by),
         lanes_note=note,
@@ -181,11 +213,11 @@ def _player(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str
     show_player(
         data, key=key, on_actions=partial(_take_actions, store, desk.entry.id, key, evidence, by)
     )
-    if not evidence.done():
+    if late:  # even if they are there by now: what was sent does not have them
         _wait_for_lanes(evidence)
 
 
-@st.fragment(run_every=1.0)
+@st.fragment(run_every=0.5)
 def _wait_for_lanes(evidence: Future[Evidence | None]) -> None:
     if evidence.done():
         st.rerun()
@@ -228,7 +260,7 @@ def _video(store: Store, entry: RecordingEntry) -> tuple[Path | None, bool]:
     if copy is not None:
         return copy, _has_sound(str(copy), copy.stat().st_mtime_ns)
     original = Path(entry.file) if entry.file else None
-    if original is None or not original.is_file():
+    if original is None or not can_open(original):
         return None, False
     consent = store.current_consent(entry.person)
     has_sound = _has_sound(str(original), original.stat().st_mtime_ns)
@@ -241,26 +273,14 @@ def _has_sound(path: str, changed: int) -> bool:
     return probe(path).has_audio
 
 
-def _session() -> str:
-    """The browser session's name; the shelf asks the page server whether it is still there."""
-    context = get_script_run_ctx()
-    media.SHELF.alive = _is_alive
-    return context.session_id if context else ""
-
-
-def _is_alive(session: str) -> bool:
-    return get_instance().is_active_session(session)
-
-
-def _points_address(
-    store: Store, session: str, entry: RecordingEntry, found: Evidence | None
-) -> str:
+def _points_address(store: Store, desk: Desk, found: Evidence | None) -> str:
     if found is None:
         return ""
     # One maker a recording: a new one at every drawing would be lent under a new address.
     makers: dict[int, Callable[[], bytes]] = st.session_state.setdefault("points", {})
-    maker = makers.setdefault(entry.id, partial(overlay_of, store.landmarks, entry))
-    return media.SHELF.lend(maker, session)
+    entry = desk.entry
+    maker = makers.setdefault(entry.id, partial(overlay_of, store.landmarks, entry, desk.protocol))
+    return lend(maker, entry.id)
 
 
 if __name__ == "__main__":

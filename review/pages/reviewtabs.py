@@ -10,7 +10,7 @@ from typing import Any
 
 import streamlit as st
 
-from review.desk import Desk, Evidence
+from review.desk import Desk
 from review.deskview import (
     ANSWERS,
     OUTCOMES,
@@ -25,7 +25,12 @@ from review.deskview import (
 )
 from review.deskwork import Done, act
 from review.errors import ReviewError
+from review.escaping import markdown_text
+from review.pages.reporttab import show_report
+from review.pages.sharing import show_sharing
 from review.pages.unit import day_words, table
+from review.pages.workarea import show_work_area
+from review.prepared import Evidence
 from review.store import Store
 from review.timeline import Phase
 from review.wording import PHASES, clock
@@ -40,19 +45,26 @@ NEW = -1
 
 def show_tabs(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str) -> None:
     """Everything below the player, in tabs."""
-    checklist, measures, times, signing, history = st.tabs(
-        ["Checklist", "Measures", "Type times", "Remarks and signature", "History"]
-    )
+    checklist, measures, area, times, signing, history, report, sharing = st.tabs(
+        ["Checklist", "Measures", "Work surface", "Type times", "Remarks and signature", "History",
+         "Report", "Clip for teaching"]
+    )  # fmt: skip
     with checklist:
         _checklist(store, desk, by)
     with measures:
         _measures(desk)
+    with area:
+        show_work_area(store, desk, evidence, by)
     with times:
         _times(store, desk, evidence, by)
     with signing:
         _signing(store, desk, by)
     with history:
         _history(store, desk)
+    with report:
+        show_report(store, desk, by)
+    with sharing:
+        show_sharing(store, desk, by)
 
 
 def _checklist(store: Store, desk: Desk, by: str) -> None:
@@ -74,7 +86,7 @@ def _checklist_item(store: Store, desk: Desk, number: int, row: ChecklistRow, by
     st.session_state[key] = row.shown  # what the store says, also after the camera's view changed
     words = f"Critical: {row.item}" if row.critical else row.item
     st.radio(
-        words,
+        markdown_text(words),
         ANSWER_KEYS,
         key=key,
         format_func=ANSWERS.__getitem__,
@@ -91,7 +103,7 @@ def _checklist_item(store: Store, desk: Desk, number: int, row: ChecklistRow, by
         text = f"{key}-comment"
         st.session_state[text] = row.comment
         st.text_input(
-            f"Comment on: {row.item}",
+            markdown_text(f"Comment on: {row.item}"),
             key=text,
             placeholder="Comment (may stay empty)",
             label_visibility="collapsed",
@@ -112,14 +124,14 @@ def _measures(desk: Desk) -> None:
     if desk.stale:
         st.warning("The times were corrected; the measures do not follow them yet.")
     for warning in analysis.warnings:
-        st.warning(warning)
+        st.warning(markdown_text(warning))
     columns = ("Measure", "Measured", "Target", "Result", "Seen", "Remark", "Source of the target")
     table("What was measured", columns, measure_rows(analysis))
     if analysis.wash_surfaces:
         heads = ("Surface", "Seconds", "Strokes", "Rounds", "Result")
         title = "Hand surfaces in the wash (left and right are the person's own)"
         table(title, heads, surface_rows(analysis), numbers=(1, 2, 3))
-    st.markdown("\n".join(f"- {caution}" for caution in analysis.cautions))
+    st.markdown("\n".join(f"- {markdown_text(caution)}" for caution in analysis.cautions))
 
 
 # --- typed times ---------------------------------------------------------------------------------
@@ -176,7 +188,7 @@ def _span_form(
         try:
             action = typed_action(kind, number, named, begin, stop)
         except ReviewError as error:
-            st.error(str(error))
+            st.error(markdown_text(error))
             return
         _typed(store, desk, evidence, action, by)
         st.rerun()
@@ -185,7 +197,7 @@ def _span_form(
         st.rerun()
     said: Done | None = st.session_state.pop("typed", None)
     if said is not None:
-        (st.success if said.carried_out else st.error)(said.words)
+        (st.success if said.carried_out else st.error)(markdown_text(said.words))
 
 
 def _typed(
@@ -222,7 +234,7 @@ def _signature(store: Store, desk: Desk, by: str) -> None:
     if desk.signoffs and desk.changed_since_signing:
         st.warning("Something changed after the last signature. Signing again makes a new version.")
     for words in unfinished(desk):
-        st.markdown(f"- {words}")
+        st.markdown(f"- {markdown_text(words)}")
     rows = [row for row in checklist_rows(desk) if row.answer is None and row.suggestion]
     if rows:
         st.markdown(
@@ -249,7 +261,7 @@ def _signature(store: Store, desk: Desk, by: str) -> None:
                 store.answer(desk.entry.id, item=row.item, answer=row.suggestion, by=by)
         store.sign(desk.entry.id, name=name, on=on, outcome=outcome, recheck_on=again, by=by)
     except ReviewError as error:
-        st.error(str(error))
+        st.error(markdown_text(error))
         return
     st.rerun()
 

@@ -12,6 +12,7 @@ import streamlit as st
 from review.analysis import Analysis, Flag, FlagLevel, read_analysis
 from review.deskview import measure_rows, surface_rows
 from review.errors import AnalysisError
+from review.escaping import markdown_text
 from review.measures import quantity
 from review.pages.strip import time_strip_html
 from review.summary import ordered_flags
@@ -39,7 +40,7 @@ def main() -> None:
     try:
         analysis = choose_analysis()
     except AnalysisError as error:
-        st.error(str(error))
+        st.error(markdown_text(error))
         return
     if analysis is None:
         st.write(
@@ -89,7 +90,7 @@ def show(analysis: Analysis) -> None:
         f"Protocol: {analysis.protocol.name}, version {analysis.protocol.version}."
     )
     for warning in analysis.warnings:
-        st.warning(warning)
+        st.warning(markdown_text(warning))
     st.subheader("Phases")
     if analysis.phases:
         st.html(time_strip_html(analysis))
@@ -106,7 +107,7 @@ def show(analysis: Analysis) -> None:
         st.html(measures_html(analysis))
     show_checklist(analysis.protocol.content)
     st.subheader("Please remember")
-    st.markdown("\n".join(f"- {caution}" for caution in analysis.cautions))
+    st.markdown("\n".join(f"- {markdown_text(caution)}" for caution in analysis.cautions))
 
 
 def phases_html(analysis: Analysis) -> str:
@@ -194,7 +195,7 @@ def show_checklist(protocol: Mapping[str, object]) -> None:
     for item in items:
         critical = " **(critical)**" if item.get("critical") else ""
         helped = " (see the measures above)" if item.get("seen_by") == "camera" else ""
-        lines.append(f"- {item.get('item', '')}{critical}{helped}")
+        lines.append(f"- {markdown_text(item.get('item', ''))}{critical}{helped}")
     st.markdown("\n".join(lines))
 
 

@@ -6,6 +6,7 @@ import base64
 from html import escape
 
 from review.analysis import Analysis, Flag, FlagLevel, PhaseRecord
+from review.deskview import SIGNS
 from review.timeline import Phase
 from review.wording import FLAGS, LEVELS, PHASES, clock
 
@@ -50,7 +51,6 @@ _FLAG_SHAPES = {
     FlagLevel.NOTE: "M11 0 L22 10 L11 20 L0 10 Z",
     FlagLevel.CANNOT_TELL: "M2 0 H20 V20 H2 Z",
 }
-_FLAG_SIGNS = {FlagLevel.LOOK: "!", FlagLevel.NOTE: "i", FlagLevel.CANNOT_TELL: "?"}
 
 
 def time_strip_svg(analysis: Analysis) -> str:
@@ -145,7 +145,7 @@ def _flag_mark(flag: Flag, duration_s: float) -> str:
         f'<path d="{_FLAG_SHAPES[flag.level]}" fill="{"#1c1f24" if filled else "#ffffff"}" '
         f'stroke="#1c1f24" stroke-width="2"/><text x="11" y="{8 if filled else 11}" '
         f'text-anchor="middle" dominant-baseline="central" font-size="13" font-weight="bold" '
-        f'fill="{"#ffffff" if filled else "#1c1f24"}">{_FLAG_SIGNS[flag.level]}</text></g>'
+        f'fill="{"#ffffff" if filled else "#1c1f24"}">{SIGNS[flag.level]}</text></g>'
     )
 
 

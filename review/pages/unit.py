@@ -7,9 +7,11 @@ Without one an invented unit is shown, kept in the user's own data folder.
 from __future__ import annotations
 
 import base64
+import json
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Final
@@ -19,19 +21,30 @@ import streamlit as st
 from streamlit.runtime import get_instance
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from review.cli import UNIT_VARIABLE
+from review import signin
 from review.demo import is_made, make_demo
 from review.errors import ReviewError
+from review.escaping import markdown_text
 from review.jobs import review_copy, take_up
-from review.media import SHELF
+from review.media import SHELF, Source
+from review.places import UNIT_VARIABLE, unit_folder
+from review.roles import Action, Viewer, may, may_open, may_see
+from review.sealed import can_open
+from review.signedin import kept_form, key_in, viewer_of, viewer_of_kept
 from review.store import RecordingEntry, Store, open_store
 
 FIRST_PAGE: Final = "review"
 """The page that is opened first: its address has no name."""
 
+KNOWN_AS: Final = "signed in as"
+"""In the session's memory: the account it belongs to."""
+
 WHO: Final = "by"
 RECORDING: Final = "recording"
 """Query parameters: the trainer at the keyboard, and the recording to open."""
+
+LONGEST_ID: Final = 18
+"""Digits of a recording's number in an address; longer ones do not fit the records."""
 
 MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
@@ -74,10 +87,7 @@ class Link(str):
 
 def store_folder() -> Path:
     """The folder of the records."""
-    if named := os.environ.get(UNIT_VARIABLE, ""):
-        return Path(named).expanduser()
-    base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "exchange-review" / "demo"
+    return unit_folder()
 
 
 @st.cache_resource(show_spinner="Opening the records")
@@ -97,20 +107,80 @@ def the_store() -> Store:
     return _opened(str(store_folder()))
 
 
-def open_page(title: str) -> Store | None:
-    """Begin a page: its title, its look and the records; None, with words, where they fail."""
+def open_page(title: str, page: str = "") -> Store | None:
+    """Begin a page: its title, its look and the records; None, with words, where that may not be.
+
+    Args:
+        title: the page's heading; may be empty.
+        page: its address, as in :data:`review.roles.PAGES`; without one it opens for nobody.
+    """
     st.html(LOOK)
+    try:
+        store = the_store()
+        looking = viewer(store)
+    except ReviewError as error:
+        st.error(markdown_text(error))
+        return None
+    if not may_open(looking, page):
+        refuse(looking)
+        return None
+    _forget_others(looking)
     if title:
         st.title(title)
-    try:
-        return the_store()
-    except ReviewError as error:
-        st.error(str(error))
-        return None
+    return store
+
+
+def viewer(store: Store) -> Viewer | None:
+    """Who looks at this page; None for nobody.
+
+    Raises:
+        StoreError: if the records cannot be read.
+    """
+    return viewer_of(store, browser_key())
+
+
+def browser_key() -> str:
+    """The key that the browser of this page brought; empty for none."""
+    return key_in(dict(st.context.cookies))
+
+
+def refuse(looking: Viewer | None) -> None:
+    """Say why a page is not shown: nobody is signed in, or it is not for their account."""
+    if looking is None:
+        st.info("Please sign in to see this page.")
+        leave_for(signin.address(why="over" if browser_key() else ""))
+    else:
+        st.info("There is no such page for your account. Choose another one above.")
+
+
+def leave_for(address: str) -> None:
+    """Have the browser go to another address of this server; a link where it does not."""
+    link, there = escape(address), json.dumps(address)
+    st.html(
+        f'<div class="unit"><p><a href="{link}" target="_self">Sign in</a></p></div>'
+        f"<script>window.leavesAlready = true; window.location.replace({there});</script>",
+        unsafe_allow_javascript=True,
+    )
+
+
+def _forget_others(looking: Viewer | None) -> None:
+    """Start with an empty memory where somebody else used this browser session before."""
+    name = looking.account if looking else ""
+    if st.session_state.get(KNOWN_AS, name) != name:
+        for key in list(st.session_state):
+            del st.session_state[key]
+    st.session_state[KNOWN_AS] = name
 
 
 def who_is_here(store: Store) -> str:
-    """The trainer at the keyboard, chosen once and kept over the pages; '' for nobody yet."""
+    """Whoever signed in; else the trainer at the keyboard, chosen once and kept over the pages.
+
+    Returns:
+        The name for the records; '' for nobody yet.
+    """
+    looking = viewer(store)
+    if looking is None or looking.signed_in:
+        return looking.by if looking else ""
     codes = [trainer.code for trainer in store.trainers() if trainer.active]
     names = {trainer.code: trainer.name for trainer in store.trainers()}
     kept = st.session_state.get(WHO) or st.query_params.get(WHO)
@@ -127,35 +197,91 @@ def who_is_here(store: Store) -> str:
     return chosen or ""
 
 
+def noted(what: str, content: Callable[[], bytes]) -> Callable[[], bytes]:
+    """What a download button hands out, noted in the audit as exported when it is asked for.
+
+    Args:
+        what: in words.
+        content: makes it.
+    """
+    store = the_store()
+    looking = viewer(store)
+    here = looking.by if looking and looking.signed_in else st.session_state.get(WHO, "")
+    by = here or "somebody at the computer"
+
+    def made() -> bytes:
+        store.note_export(what, by=by)
+        return content()
+
+    return made
+
+
 def chosen_recording() -> int | None:
     """The recording that a link or another page asked for."""
     asked = str(st.query_params.get(RECORDING) or st.session_state.get(RECORDING) or "")
-    return int(asked) if asked.isascii() and asked.isdigit() else None
+    return int(asked) if asked.isascii() and asked.isdigit() and len(asked) <= LONGEST_ID else None
 
 
 def link_to(page: str, recording_id: int) -> str:
     """The address of another page with a recording, keeping who is at the keyboard."""
     values = {RECORDING: str(recording_id)}
     who = st.session_state.get(WHO) or st.query_params.get(WHO)
-    if who:
+    if who and not browser_key():
         values[WHO] = who
     address = "./" if page == FIRST_PAGE else page
     return f"{address}?{urlencode(values)}"
 
 
 def playable(store: Store, entry: RecordingEntry) -> Path | None:
-    """The copy for the browser that today's consent allows, or None where there is none."""
+    """The copy for the browser that today's consent allows, or None where there is none to open."""
     if not entry.sha256 or not store.may_review(entry.id):
         return None
     copy = review_copy(store, entry.id)
-    return copy if copy.is_file() else None
+    return copy if can_open(copy) else None
 
 
-def lend(path: Path) -> str:
-    """An address under which this browser session, and no other, gets the file."""
-    context = get_script_run_ctx()
+def lend(source: Source, recording_id: int | None = None, *, media_type: str = "") -> str:
+    """An address under which this browser session, and no other, gets a file or bytes.
+
+    It answers as long as whoever is signed in now may see the recording.
+
+    Args:
+        source: see :meth:`review.media.Shelf.lend`.
+        recording_id: the recording that it is of.
+        media_type: what it is; by the file's suffix if empty.
+    """
+    store = the_store()
     SHELF.alive = _is_alive
-    return SHELF.lend(path, context.session_id if context else "no session")
+    SHELF.allowed = partial(_may_still_see, store)
+    return SHELF.lend(
+        source,
+        session_name(),
+        media_type=media_type,
+        recording_id=recording_id,
+        key=kept_form(browser_key()),
+    )
+
+
+def session_name() -> str:
+    """The browser session's name; the shelf asks the page server whether it is still there."""
+    context = get_script_run_ctx()
+    return context.session_id if context else "no session"
+
+
+def _may_still_see(store: Store, key: str, recording_id: int | None, source: Source) -> bool:
+    """Asked at every request for something lent."""
+    try:
+        looking = viewer_of_kept(store, key)
+        if recording_id is None:
+            return may(looking, Action.WATCH)
+        if not may_see(looking, store.recording(recording_id).person):
+            return False
+        if isinstance(source, Path) and source.parent == store.copies:
+            # The copy with sound is another one than that without.
+            return source == review_copy(store, recording_id)
+        return store.may_review(recording_id)
+    except ReviewError:
+        return False
 
 
 def _is_alive(session: str) -> bool:
@@ -239,7 +365,7 @@ def name_file_boxes() -> None:
     """
     st.html(
         """<script>
-        const give = () => {
+        var give = () => {  // not const: two pages with file boxes run this in one window
           for (const box of document.querySelectorAll('[data-testid="stFileUploaderDropzone"]')) {
             const input = box.querySelector('input[type="file"]:not([aria-label])');
             const name = box.getAttribute("aria-label") || "File";

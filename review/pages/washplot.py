@@ -23,14 +23,15 @@ MOST_DOTS = 60
 """More sessions in one row than this are drawn as a span: dots would run together."""
 
 
-def rubbing_plot(rows: Sequence[GroupRow], band: Band | None) -> str:
+def rubbing_plot(rows: Sequence[GroupRow], band: Band | None, name: str = "Rubbing time") -> str:
     """One row a group: a dot a session, a line at the median, and the target band behind.
 
     Args:
-        rows: groups to draw, each with its rubbing times in seconds.
+        rows: groups to draw, each with its wash times in seconds.
         band: the target, drawn where all sessions share it.
+        name: which wash time it is.
     """
-    longest = max((value for row in rows for value in row.rubbing_s), default=0.0)
+    longest = max((value for row in rows for value in row.times_s), default=0.0)
     top_s = max(30.0, 10.0 * -(-longest // 10.0))
     height = TOP + ROW * len(rows) + 34
 
@@ -44,10 +45,10 @@ def rubbing_plot(rows: Sequence[GroupRow], band: Band | None) -> str:
     bottom = TOP + ROW * len(rows)
     if band is not None and band.asks:
         parts.append(_band(band, x, top_s, bottom))
-    words = "Rubbing time in seconds; the upright bar is the median"
-    if any(len(row.rubbing_s) <= MOST_DOTS for row in rows):
+    words = f"{name} in seconds; the upright bar is the median"
+    if any(len(row.times_s) <= MOST_DOTS for row in rows):
         words += ", a circle one session"
-    if any(len(row.rubbing_s) > MOST_DOTS for row in rows):
+    if any(len(row.times_s) > MOST_DOTS for row in rows):
         words += ", a box the middle half, its line 8 of 10 sessions"
     parts.append(f'<text x="{LEFT}" y="20">{words}.</text>')
     for step in range(0, int(top_s) + 1, 10 if top_s <= 60 else 20):
@@ -75,7 +76,7 @@ def _band(band: Band, x: Callable[[float], float], top_s: float, bottom: float) 
 
 def _group(row: GroupRow, y: float, x: Callable[[float], float]) -> list[str]:
     parts = [f'<text x="{LEFT - 12}" y="{y + 6}" text-anchor="end">{escape(row.group)}</text>']
-    values = row.rubbing_s
+    values = row.times_s
     if not values:
         words = "cannot tell" if row.cannot_tell else "no session"
         return [*parts, f'<text x="{LEFT + 8}" y="{y + 6}" fill="#3f434a">{words}</text>']
@@ -98,10 +99,10 @@ def _group(row: GroupRow, y: float, x: Callable[[float], float]) -> list[str]:
     return parts
 
 
-def says_rubbing(rows: Sequence[GroupRow]) -> str:
+def says_rubbing(rows: Sequence[GroupRow], name: str = "Rubbing time") -> str:
     """The plot in words."""
-    return "Rubbing time by group. " + " ".join(
-        f"{row.group}: median {row.median_s:.0f} s of {len(row.rubbing_s)}."
+    return f"{name} by group. " + " ".join(
+        f"{row.group}: median {row.median_s:.0f} s of {len(row.times_s)}."
         if row.median_s is not None
         else f"{row.group}: cannot tell."
         for row in rows

@@ -6,6 +6,7 @@
 'P-001'
 """
 
+from review.store.access_records import Account, SignInError
 from review.store.analyses import KEEP
 from review.store.records import (
     AnalysisVersion,
@@ -35,6 +36,7 @@ from review.store.store import Store, open_store
 
 __all__ = [
     "KEEP",
+    "Account",
     "AnalysisVersion",
     "Answer",
     "AuditEntry",
@@ -50,6 +52,7 @@ __all__ = [
     "RecordingEntry",
     "RecordingState",
     "SessionRow",
+    "SignInError",
     "SignOff",
     "Store",
     "StoreError",

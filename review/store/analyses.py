@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from enum import Enum
 from typing import Literal
@@ -13,7 +14,7 @@ from review.analysis import Analysis
 from review.store.base import Part, Writing, next_version
 from review.store.entering import checked_span
 from review.store.figures import latest_analysis, refresh_figures
-from review.store.records import AnalysisVersion, Basis, CorrectionSet, StoreError, Window
+from review.store.records import AnalysisVersion, Area, Basis, CorrectionSet, StoreError, Window
 from review.store.tables import AnalysisRow, CorrectionRow, RecordingRow, segment_as_json
 from review.timeline import Interval, Phase, Segment, Timeline
 
@@ -83,6 +84,7 @@ class AnalysesPart(Part):
         *,
         phases: Sequence[Segment] | _Kept | None = KEEP,
         windows: Sequence[Window] | _Kept | None = KEEP,
+        area: Area | _Kept | None = KEEP,
         by: str,
     ) -> CorrectionSet:
         """Keep a correction as a new version.
@@ -93,11 +95,12 @@ class AnalysesPart(Part):
             windows: every open-line window, as (connect or disconnect, start and end in
                 seconds); empty if the line was never open; None for the machine's own. Left
                 out: as before.
+            area: four corners of the work area; None for the machine's own. Left out: as before.
             by: who corrects.
 
         Raises:
-            StoreError: if there is no such recording, phases overlap or leave the recording, or
-                a window is not one of connect or disconnect.
+            StoreError: if there is no such recording, phases overlap or leave the recording, a
+                window is not one of connect or disconnect, or an area has no four corners.
             ConsentError: if it may not be reviewed.
         """
         with self._writing(by) as writing:
@@ -109,12 +112,15 @@ class AnalysesPart(Part):
                 phases = before[0].phases if before else None
             if windows is KEEP:
                 windows = before[0].windows if before else None
+            if area is KEEP:
+                area = before[0].area if before else None
             added = writing.add(
                 CorrectionRow(
                     recording_id=row.id,
                     version=next_version(writing.session, CorrectionRow, row.id),
                     phases=None if phases is None else _phases_as_json(phases, end_s, row.name),
                     windows=None if windows is None else [_window_as_json(w) for w in windows],
+                    area=None if area is None else _area_as_json(area),
                     by=writing.by,
                     at=writing.at,
                 )
@@ -148,6 +154,13 @@ def _window_as_json(window: Window) -> list[object]:
             "one of the two."
         )
     return [Phase(phase).value, *checked_span(start_s, end_s)]
+
+
+def _area_as_json(area: Area) -> list[list[float]]:
+    corners = [[float(x), float(y)] for x, y in area]
+    if len(corners) != 4 or not all(math.isfinite(value) for row in corners for value in row):
+        raise StoreError("A work area has four corners; give a place for each of them.")
+    return corners
 
 
 def keep_analysis(writing: Writing, row: RecordingRow, analysis: Analysis, basis: Basis) -> int:

@@ -27,6 +27,9 @@ from review.store.tables import (
 
 Clock = Callable[[], datetime]
 Row = TypeVar("Row", bound=Base)
+LARGEST_ID = 2**63 - 1
+"""Databases keep ids in 64 bits and take no larger number for a question."""
+
 Versioned = type[AnalysisRow] | type[CorrectionRow] | type[SignOffRow]
 
 
@@ -125,7 +128,8 @@ def recording_row(session: Session, recording_id: int) -> RecordingRow:
     query = select(RecordingRow).where(RecordingRow.id == recording_id)
     if session.info.get(WRITES):
         query = query.with_for_update()  # for databases that let several write at once
-    row = session.scalars(query).one_or_none()
+    known = 0 < recording_id <= LARGEST_ID  # an address may name any number
+    row = session.scalars(query).one_or_none() if known else None
     if row is None:
         raise StoreError(f"There is no recording {recording_id}; choose one from the list.")
     return row

@@ -8,11 +8,10 @@ between processes through memory, which network drives do not offer.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,19 +20,27 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from review.store.records import StoreError
+from review.store.standard_tables import STANDARD_ADDED_ONLY
 from review.store.tables import ADDED_ONLY, Base
+from review.wholefile import whole_file
 
 MIGRATIONS: Final = Path(__file__).resolve().parent / "migrations"
-HEAD: Final = "r0001"
+HEAD: Final = "r0005"
 """The revision this release works with; the newest file in ``migrations/versions``."""
 
 BUSY_S: Final = 30.0
 """How long a writer waits for another one before giving up, seconds."""
 
+PATIENT_S: Final = 5.0
+"""How long overwriting free places waits for others; it can be done later."""
+
 WRITES: Final = "writes"
 """Key in a session's ``info``: whether it was opened to write."""
 
 _VERSION_TABLE = "alembic_version"
+
+ONLY_ADDED: Final = (*ADDED_ONLY, *STANDARD_ADDED_ONLY)
+"""Rows that a session refuses to change or remove."""
 
 
 class StoreSession(Session):
@@ -44,7 +51,7 @@ class StoreSession(Session):
 def _only_added(session: Session, *_: object) -> None:
     touched = [row for row in session.dirty if session.is_modified(row)]
     for row in (*touched, *session.deleted):
-        if isinstance(row, ADDED_ONLY):
+        if isinstance(row, ONLY_ADDED):
             raise RuntimeError(f"{type(row).__name__} rows are only ever added")
 
 
@@ -70,8 +77,12 @@ class Database:
             if self.is_file
             else self._engine.execution_options(isolation_level="REPEATABLE READ")
         )
-        with self._explained():
-            self._migrate()
+        try:
+            with self._explained():
+                self._migrate()
+        except StoreError:
+            self.close()
+            raise
 
     @property
     def is_file(self) -> bool:
@@ -106,6 +117,26 @@ class Database:
         ):
             yield session
 
+    def overwrite_free_places(self) -> bool:
+        """Write the file anew without what removed rows left in it, and empty its log.
+
+        Returns:
+            Whether that could be done now: not while another program reads or writes, or where
+            the disk is full. On a server it is the server's own matter, and never done here.
+        """
+        if not self.is_file:
+            return False
+        try:
+            with closing(sqlite3.connect(str(self.url.database), isolation_level=None)) as alone:
+                alone.execute(f"PRAGMA busy_timeout = {int(PATIENT_S * 1000)}")
+                alone.execute("PRAGMA temp_store = MEMORY")  # no copy of it in another folder
+                alone.execute("PRAGMA secure_delete = ON")
+                alone.execute("VACUUM")
+                busy, *_ = alone.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                return not busy
+        except sqlite3.OperationalError:
+            return False
+
     @contextmanager
     def _explained(self) -> Iterator[None]:
         try:
@@ -126,48 +157,66 @@ class Database:
                 return
             if found is not None and self.is_file:
                 self._keep_copy(found)
-            self._upgrade(connection, found)
-
-    def _upgrade(self, connection: Connection, found: str | None) -> None:
-        # Imported here: opening records that are up to date needs none of it.
-        from alembic.config import Config
-        from alembic.runtime.environment import EnvironmentContext
-        from alembic.script import ScriptDirectory
-
-        script = ScriptDirectory(str(MIGRATIONS))
-        if found is not None and found not in {s.revision for s in script.walk_revisions()}:
-            raise StoreError(
-                f"{self.place}: these records were made by a newer release (their form is "
-                f"{found!r}, this release knows {HEAD!r}). Install the newer release."
-            )
-
-        def steps(revision: Any, _: Any) -> Any:
-            return script._upgrade_revs(HEAD, revision)
-
-        with EnvironmentContext(Config(), script, fn=steps) as environment:
-            environment.configure(connection=connection, target_metadata=Base.metadata)
-            environment.run_migrations()
+            upgrade(connection, found, HEAD, self.place)
 
     def _keep_copy(self, revision: str) -> None:
         """The file as it was, under a name of its own, complete or not at all."""
         source = Path(str(self.url.database))
         target = source.with_name(f"{source.stem}.before-{HEAD}-was-{revision}{source.suffix}")
-        partial = target.with_name(f".{target.name}.{os.getpid()}.partial")
         try:
-            with (
-                closing(sqlite3.connect(source)) as old,
-                closing(sqlite3.connect(partial)) as copy,
-            ):
-                old.backup(copy)
-            os.replace(partial, target)
+            copy_file(source, target)
         except (OSError, sqlite3.Error) as error:
             raise StoreError(
                 f"{target}: a copy of the older records could not be kept here ({error}), so "
                 "they were not brought up to date. Free some space or allow writing there."
             ) from error
-        finally:
-            with suppress(OSError):
-                partial.unlink()
+
+
+def upgrade(connection: Connection, found: str | None, target: str, place: str) -> None:
+    """Bring the tables from one form (None: nothing there) to another; ``place`` is for words.
+
+    Raises:
+        StoreError: if the form is not one that this release knows.
+    """
+    # Imported here: opening records that are up to date needs none of it.
+    from alembic.config import Config
+    from alembic.runtime.environment import EnvironmentContext
+    from alembic.script import ScriptDirectory
+
+    script = ScriptDirectory(str(MIGRATIONS))
+    known = {s.revision for s in script.walk_revisions()}
+    for form in (found, target):
+        if form is not None and form not in known:
+            raise StoreError(
+                f"{place}: these records were made by a newer release (their form is {form!r}, "
+                f"this release knows {HEAD!r}). Install the newer release."
+            )
+
+    def steps(revision: Any, _: Any) -> Any:
+        return script._upgrade_revs(target, revision)
+
+    with EnvironmentContext(Config(), script, fn=steps) as environment:
+        environment.configure(connection=connection, target_metadata=Base.metadata)
+        environment.run_migrations()
+
+
+def make_file(path: Path, form: str) -> None:
+    """A new SQLite file with the empty tables of one form (a revision).
+
+    Raises:
+        StoreError: if the form is not one that this release knows, or it cannot be written.
+    """
+    engine = _sqlite_engine(sqlite_url(path))
+    try:
+        with (
+            engine.execution_options(takes_write_lock=True).connect() as connection,
+            connection.begin(),
+        ):
+            upgrade(connection, None, form, str(path))
+    except SQLAlchemyError as error:
+        raise StoreError(f"{path}: {_remedy(error)}") from error
+    finally:
+        engine.dispose()
 
 
 def _revision(connection: Connection) -> str | None:
@@ -197,6 +246,7 @@ def _sqlite_engine(url: URL) -> Engine:
         _use_write_ahead_log(cursor)
         cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.execute("PRAGMA secure_delete = ON")  # what is removed is overwritten with zeros
         cursor.close()
 
     @event.listens_for(engine, "begin")
@@ -205,6 +255,21 @@ def _sqlite_engine(url: URL) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def copy_file(source: Path, target: Path) -> None:
+    """A copy of an SQLite file that may be in use: one state of it, complete or not at all.
+
+    Raises:
+        OSError, sqlite3.Error: if it cannot be read or written.
+    """
+    with (
+        whole_file(target, private=True) as partial,
+        closing(sqlite3.connect(source)) as old,
+        closing(sqlite3.connect(partial)) as copy,
+    ):
+        copy.execute("PRAGMA journal_mode = MEMORY")  # no second file that could stay behind
+        old.backup(copy)
 
 
 def _use_write_ahead_log(cursor: sqlite3.Cursor) -> None:
@@ -235,8 +300,8 @@ _REMEDIES: Final = (
     ),
     (
         ("unable to open", "disk i/o"),
-        "the records cannot be opened; check that the folder exists, is on a local disk and may "
-        "be read and written.",
+        "the records cannot be opened; check that the folder exists, is on a local disk with room "
+        "to spare, and may be read and written.",
     ),
     (
         ("malformed", "not a database", "encrypted"),

@@ -17,6 +17,7 @@ from review.store.records import (
     match_decisions,
     standing_decisions,
 )
+from review.store.standard_figures import keep_results
 from review.store.tables import AnalysisRow, DecisionRow, SessionFiguresRow
 
 BETWEEN = ","
@@ -53,6 +54,7 @@ def refresh_figures(session: Session, recording_id: int) -> None:
     figures.look_flags = len(verdicts)
     figures.open_flags = verdicts.count(None)
     figures.agreed_flags = verdicts.count(Verdict.AGREE)
+    keep_results(session, recording_id, analysis)
 
 
 def look_verdicts(analysis: Analysis, decisions: Sequence[Decision]) -> list[Verdict | None]:

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import tempfile
-from contextlib import suppress
 from datetime import date
 from pathlib import Path
 
 from sqlalchemy import select
 
 from review.analysis import Analysis
+from review.guarded import guarded_probe
 from review.protocol import load_protocol, shipped_protocols
+from review.sealed import SUFFIX
 from review.store.analyses import keep_analysis
 from review.store.base import (
     Clock,
-    Part,
     Writing,
     people_with_consent,
     person_row,
@@ -26,6 +24,7 @@ from review.store.base import (
 from review.store.database import Database
 from review.store.entering import checked_text, checked_word
 from review.store.figures import no_figures
+from review.store.keeping import Keep, KeepingPart, seal_file
 from review.store.records import (
     RecordingEntry,
     RecordingState,
@@ -36,10 +35,11 @@ from review.store.tables import (
     SessionFiguresRow,
     TrainerRow,
 )
-from review.video import file_sha256, probe
+from review.video import file_sha256
+from review.wholefile import whole_file
 
 
-class RecordingsPart(Part):
+class RecordingsPart(KeepingPart):
     """Recordings, analyses, corrections."""
 
     def __init__(self, database: Database, clock: Clock, folder: Path) -> None:
@@ -79,11 +79,12 @@ class RecordingsPart(Part):
         taken_on: date,
         by: str,
         copy: bool = False,
+        keep: Keep | None = None,
     ) -> RecordingEntry:
         """Add a recording; the same file of the same person is added once only.
 
         Args:
-            path: the video. It stays where it is unless ``copy``.
+            path: the video. It stays where it is unless ``copy`` or ``keep`` say otherwise.
             person: code of the one who learns.
             trainer: code of the one who teaches.
             protocol: a shipped protocol's name, or the path of a protocol file.
@@ -91,6 +92,8 @@ class RecordingsPart(Part):
             taken_on: day of the recording.
             by: who adds it.
             copy: keep a copy in the store's own folder and use that.
+            keep: the same in more words: ``stay``, ``copy``, or ``sealed`` for an encrypted copy.
+                The original is left alone in any case.
 
         Returns:
             The new entry, in state ``waiting``; or the existing one, pointing to ``path`` if the
@@ -100,13 +103,15 @@ class RecordingsPart(Part):
             ConsentError: if the person has no current consent to review.
             VideoError: if the file cannot be read as a video.
             ProtocolError: if the protocol is not valid.
-            StoreError: if person or trainer are unknown, or the file cannot be copied.
+            StoreError: if person or trainer are unknown, the file cannot be copied, or it is to
+                be encrypted and no passphrase was set or the key is locked.
         """
         self.check_consent(person)
         load_protocol(protocol)  # a protocol that is not valid is better found now
         path = Path(path).absolute()
-        duration_s, sha256 = probe(path).duration_s, file_sha256(path)
-        place = self._kept_copy(path, sha256) if copy else path
+        # Nobody has looked at this file yet: it is read where it can do no harm.
+        duration_s, sha256 = guarded_probe(path).duration_s, file_sha256(path)
+        place = self._kept(path, sha256, keep or ("copy" if copy else "stay"))
         with self._writing(by) as writing:
             same = select(RecordingRow).where(
                 RecordingRow.person == person, RecordingRow.sha256 == sha256
@@ -188,30 +193,30 @@ class RecordingsPart(Part):
         writing.note_on(row, "added", f"{row.name} of {row.person}, taken on {row.taken_on}")
         return row.record()
 
-    def _kept_copy(self, path: Path, sha256: str) -> Path:
-        """The video in the store's own folder, complete or not at all, named by its hash."""
+    def _kept(self, path: Path, sha256: str, keep: Keep) -> Path:
+        """Where the video is from now on; a copy is complete or not at all, named by its hash."""
+        if keep == "stay":
+            return path
         target = self.videos / f"{sha256[:32]}{path.suffix.lower()}"
+        if keep == "sealed":
+            target = target.with_name(target.name + SUFFIX)
         if target.is_file():
             return target
-        partial: str | None = None
         try:
             self.videos.mkdir(parents=True, exist_ok=True, mode=0o700)
-            handle, partial = tempfile.mkstemp(dir=self.videos, prefix=".", suffix=".partial")
-            with os.fdopen(handle, "wb") as copy, path.open("rb") as original:
+            if keep == "sealed":
+                return seal_file(path, target, self.vault_id())
+            with (
+                whole_file(target) as partial,
+                partial.open("wb") as copy,
+                path.open("rb") as original,
+            ):
                 shutil.copyfileobj(original, copy, 1 << 20)
-                copy.flush()
-                os.fsync(copy.fileno())
-            os.replace(partial, target)
-            _sync_names(self.videos)
         except OSError as error:
             raise StoreError(
                 f"{path}: it cannot be copied to {self.videos} ({error.strerror or error}). Free "
                 "some space there, or add it without copying."
             ) from error
-        finally:
-            if partial is not None:
-                with suppress(OSError):
-                    os.unlink(partial)
         return target
 
     def recordings(
@@ -301,15 +306,6 @@ class RecordingsPart(Part):
             row = self._reviewable(writing.session, recording_id)
             writing.session.get_one(SessionFiguresRow, row.id).watched += 1
             writing.note_on(row, "watched")
-
-
-def _sync_names(folder: Path) -> None:
-    """Have the names in a folder on the disk, before a record that points to them is."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _protocol_place(protocol: str) -> str:

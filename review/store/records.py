@@ -31,6 +31,9 @@ Basis = Literal["machine", "corrected"]
 Window = tuple[Phase, float, float]
 """An open-line window that a person set: connect or disconnect, start and end in seconds."""
 
+Area = tuple[tuple[float, float], ...]
+"""Four corners in picture widths of the unmirrored picture."""
+
 NEAR_S = 2.0
 """A decision still belongs to a flag that moved by up to this many seconds. Unit setting: an
 edge of a phase is rarely dragged further than this without the flag becoming another one."""
@@ -228,6 +231,7 @@ class CorrectionSet:
         phases: the whole timeline, or None for the machine's own.
         windows: all open-line windows, or None for the machine's own; an empty tuple says
             that the line was never open.
+        area: the work area's corners in order around it, or None for the machine's own.
     """
 
     recording_id: int
@@ -236,6 +240,12 @@ class CorrectionSet:
     windows: tuple[Window, ...] | None
     by: str
     at: datetime
+    area: Area | None = None
+
+    @property
+    def is_the_machines(self) -> bool:
+        """Whether nothing is left that a person set."""
+        return self.phases is None and self.windows is None and self.area is None
 
 
 @dataclass(frozen=True, slots=True)

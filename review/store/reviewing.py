@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date
 from typing import Any, TypeVar
@@ -190,6 +191,32 @@ class ReviewingPart(Part):
             writing.note_on(recording, "answered", f"{row.item[:80]}: {row.answer}")
             return row.record()
 
+    def answer_all(
+        self, recording_id: int, answers: Mapping[str, Answer | str], *, by: str
+    ) -> None:
+        """Answer several items of the checklist at once, all of them or none; see :meth:`answer`.
+
+        Args:
+            recording_id: the recording.
+            answers: by item.
+            by: who answers.
+        """
+        rows = [
+            AnswerRow(
+                recording_id=recording_id,
+                item=needed_text(item, "item of the checklist"),
+                answer=checked_word(answer, Answer, "answer").value,
+                comment="",
+            )
+            for item, answer in answers.items()
+        ]
+        with self._writing(by) as writing:
+            recording = self._reviewable(writing.session, recording_id)
+            for row in rows:
+                row.by, row.at = writing.by, writing.at
+                writing.session.add(row)
+                writing.note_on(recording, "answered", f"{row.item[:80]}: {row.answer}")
+
     def comments(self, recording_id: int) -> tuple[Comment, ...]:
         """The remarks about the whole recording, oldest first."""
         with self._database.reading() as session:
@@ -322,9 +349,13 @@ def _content_sha256(session: Session, recording_id: int) -> str:
         .order_by(CorrectionRow.version.desc())
         .limit(1)
     ).first()
+    set_by_person = None if correction is None else [correction.phases, correction.windows]
+    if set_by_person is not None and correction is not None and correction.area is not None:
+        # Only where there is one: signatures of before the area was kept stay as they were.
+        set_by_person.append(correction.area)
     content: dict[str, Any] = {
         "analysis": None if latest is None else latest.analysis.without_timing().to_json(),
-        "corrections": None if correction is None else [correction.phases, correction.windows],
+        "corrections": set_by_person,
         "decisions": [asdict(d) for d in standing(session, recording_id)],
         "moments": [asdict(m) for m in _moments(session, recording_id)],
         "answers": [asdict(a) for a in _answers(session, recording_id)],

@@ -9,27 +9,39 @@ from typing import Any, Self
 
 from sqlalchemy import Row, select
 
+from review.store.access import AccessPart
 from review.store.analyses import AnalysesPart
+from review.store.auditing import AuditPart
 from review.store.base import Clock, people_with_consent, utc_now
 from review.store.database import Database, sqlite_url
+from review.store.erasing import ErasingPart
 from review.store.figures import BETWEEN
 from review.store.people import PeoplePart
 from review.store.recordings import RecordingsPart
 from review.store.records import (
-    AuditEntry,
     Outcome,
     RecordingState,
     SessionRow,
     StoreError,
 )
 from review.store.reviewing import ReviewingPart
-from review.store.tables import AuditRow, RecordingRow, SessionFiguresRow
+from review.store.standard import StandardPart
+from review.store.tables import RecordingRow, SessionFiguresRow
 
 FILE = "records.sqlite"
 """Name of the database in the store's folder."""
 
 
-class Store(PeoplePart, AnalysesPart, ReviewingPart, RecordingsPart):
+class Store(
+    PeoplePart,
+    AnalysesPart,
+    ReviewingPart,
+    RecordingsPart,
+    ErasingPart,
+    AuditPart,
+    StandardPart,
+    AccessPart,
+):
     """People, consents, recordings, and all that was found and said about them.
 
     Open one with :func:`open_store`. It may be shared by threads, and any number of processes
@@ -68,14 +80,6 @@ class Store(PeoplePart, AnalysesPart, ReviewingPart, RecordingsPart):
             allowed = people_with_consent(session, self.today())
             rows = [row for row in session.execute(query) if row[1] in allowed]
         return tuple(map(_session_row, rows))
-
-    def audit(self, limit: int = 200, recording_id: int | None = None) -> tuple[AuditEntry, ...]:
-        """The latest entries of the audit, newest first; of one recording if it is named."""
-        query = select(AuditRow).order_by(AuditRow.id.desc()).limit(limit)
-        if recording_id is not None:
-            query = query.where(AuditRow.recording_id == recording_id)
-        with self._database.reading() as session:
-            return tuple(row.record() for row in session.scalars(query))
 
     def close(self) -> None:
         """Close the connections; nothing is lost by not calling it."""
@@ -118,6 +122,8 @@ def _names(kept: str) -> tuple[str, ...]:
 def open_store(folder: Path | str, *, url: str | None = None, clock: Clock = utc_now) -> Store:
     """Open the store in a folder; make it, or bring it up to date, where needed.
 
+    An erasure that was interrupted goes on.
+
     Args:
         folder: holds ``records.sqlite``, ``videos``, ``copies``, ``landmarks`` and ``jobs``.
             It is made readable by its owner only.
@@ -135,4 +141,6 @@ def open_store(folder: Path | str, *, url: str | None = None, clock: Clock = utc
             f"{folder}: the records cannot be kept here ({error.strerror or error}). Choose a "
             "folder that may be written to."
         ) from error
-    return Store(Database(url or sqlite_url(folder / FILE)), clock, folder)
+    store = Store(Database(url or sqlite_url(folder / FILE)), clock, folder)
+    store.receipts_at_opening = store.finish_erasures()
+    return store

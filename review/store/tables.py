@@ -255,6 +255,7 @@ class CorrectionRow(Base):
     version: Mapped[int]
     phases: Mapped[list[Any] | None]
     windows: Mapped[list[Any] | None]
+    area: Mapped[list[Any] | None]
     by: Mapped[Name]
     at: Mapped[datetime]
 
@@ -267,6 +268,7 @@ class CorrectionRow(Base):
             windows=None if self.windows is None else tuple(map(_window, self.windows)),
             by=self.by,
             at=self.at,
+            area=None if self.area is None else tuple((x, y) for x, y in self.area),
         )
 
 

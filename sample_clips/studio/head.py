@@ -163,6 +163,19 @@ def _face_outline(sketch: Sketch, drop: float) -> Floats:
     return hull(sketch.project(np.vstack([outline, sketch.lift(front, -0.02)])))
 
 
+def face_polygon(
+    centre_px: tuple[float, float], scale_px: float, head: HeadLike, face: FaceLook | None = None
+) -> Floats:
+    """Outline (n, 2) in pixels of the face that `draw_head` draws with the same arguments.
+
+    It runs between hairline, temples and chin; ears, hair and neck lie outside.
+    """
+    turn = turn_matrix(head.yaw, head.pitch, head.roll)
+    sketch = Sketch(scale_px, turn, face if face is not None else FaceLook())
+    outline = _face_outline(sketch, 0.07 * float(np.clip(head.mouth_open, 0, 1)))
+    return outline - sketch.half + np.asarray(centre_px)
+
+
 def _draw_eyes(sketch: Sketch, skin: Floats) -> None:
     look = sketch.look
     for side in (-1, 1):

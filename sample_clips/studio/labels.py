@@ -32,8 +32,10 @@ import numpy as np
 
 from review.timeline import Interval, Phase, Surface, merge_intervals
 from sample_clips.studio.head import HEAD_HEIGHT_M
+from sample_clips.studio.motions import MirroredWipe
 from sample_clips.studio.rubbing import RubMotion
 from sample_clips.studio.script import ExchangeScript, Led, Part, Performance
+from sample_clips.studio.wiping import WipeMotion
 
 WASH_SHORT_S = 20.0
 RUB_SHORT_S = 15.0
@@ -292,19 +294,53 @@ def strokes_between(part: Part, start_s: float, end_s: float) -> float:
     return motion.strokes(first, last)
 
 
+def _touches(script: ExchangeScript) -> list[dict[str, Any]]:
+    """Every time a hand is at the face, with the person's own hand; whether it matters or not."""
+    hand = "left" if script.left_handed else "right"
+    return [
+        {"start_s": round(span.start_s, 4), "end_s": round(span.end_s, 4), "hand": hand}
+        for span, name, _ in event_spans(script)
+        if name == "hand_to_face"
+    ]
+
+
 def _pairs(spans: Iterable[Interval]) -> list[list[float]]:
     return [[round(span.start_s, 4), round(span.end_s, 4)] for span in spans]
 
 
-def _wiped(script: ExchangeScript) -> dict[str, float] | None:
-    """Shares of the work surface, or None where nothing was wiped."""
+def _wiped(script: ExchangeScript) -> dict[str, Any] | None:
+    """Shares and corners of the work surface, or None where nothing was wiped."""
     wipes = [part for part in script.parts if part.covered is not None]
     if not wipes:
         return None
+    most = max(wipes, key=lambda part: part.covered or 0.0)
     return {
         "covered": round(max(part.covered or 0.0 for part in wipes), 4),
         "gone_over_again": round(max(part.gone_over_again or 0.0 for part in wipes), 4),
+        "gone_back": round(max(_wiping(part)[0].gone_back_fraction() for part in wipes), 4),
+        "corners": _corners(most, script),
     }
+
+
+def _wiping(part: Part) -> tuple[WipeMotion, bool]:
+    """The wiping of a part, and whether it is done in the mirror (by a left-handed person)."""
+    motion = part.motion.motion if isinstance(part.motion, Led) else part.motion
+    if isinstance(motion, MirroredWipe):
+        return motion.inner, True
+    assert isinstance(motion, WipeMotion)
+    return motion, False
+
+
+def _corners(part: Part, script: ExchangeScript) -> list[list[float]]:
+    """The work area's four corners in order around it, picture widths, unmirrored picture."""
+    motion, reflected = _wiping(part)
+    x0, x1, z0, z1 = motion.area
+    if reflected:
+        x0, x1 = -x1, -x0
+    camera = script.view.camera
+    points = np.array([[x0, 0.0, z0], [x1, 0.0, z0], [x1, 0.0, z1], [x0, 0.0, z1]])
+    pixels, _ = camera.project(points)
+    return [[round(float(value), 4) for value in row] for row in (pixels + 0.5) / camera.width]
 
 
 def label_document(script: ExchangeScript) -> dict[str, Any]:
@@ -353,6 +389,7 @@ def label_document(script: ExchangeScript) -> dict[str, Any]:
             {"phase": phase.value, "start_s": round(span.start_s, 4), "end_s": round(span.end_s, 4)}
             for phase, span in open_line_windows(script)
         ],
+        "touches": _touches(script),
         "talking": _pairs(talking_spans(script)),
         "mouth_visible": _pairs(seen),
     }

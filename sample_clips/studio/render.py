@@ -28,14 +28,21 @@ Image = NDArray[np.uint8]
 _NOISE_SPARE = 61  # pixels by which the stored noise is larger than the picture
 
 
-def _paint_head(image: Image, head: HeadState, look: Look, camera: Camera) -> None:
-    """The head, turned as the camera sees it."""
+def head_seen(
+    head: HeadState, camera: Camera
+) -> tuple[tuple[float, float], float, HeadState] | None:
+    """Where and how the camera sees a head; None where it is out of its sight.
+
+    Returns:
+        The head's centre in pixels, its height (chin to crown) in pixels, and the head turned
+        as seen from the camera's own place.
+    """
     px, depth = camera.project(np.asarray(head.centre))
     if float(depth) < 0.1:
-        return
+        return None
     reach = 0.8 * HEAD_HEIGHT_M * camera.focal_px / float(depth)
     if not (-reach < px[0] < camera.width + reach and -reach < px[1] < camera.height + reach):
-        return  # near cameras that look down see no head, and a large one is slow to draw
+        return None  # near cameras that look down see no head, and a large one is slow to draw
     # What the camera's own place adds to the head's turn.
     way = np.asarray(camera.eye, dtype=np.float64) - head.centre
     around = float(np.arctan2(way[0], way[2]))
@@ -49,11 +56,20 @@ def _paint_head(image: Image, head: HeadState, look: Look, camera: Camera) -> No
         head.smile,
         head.mask,
     )
+    return (float(px[0]), float(px[1])), HEAD_HEIGHT_M * camera.focal_px / float(depth), seen
+
+
+def _paint_head(image: Image, head: HeadState, look: Look, camera: Camera) -> None:
+    """The head, turned as the camera sees it."""
+    found = head_seen(head, camera)
+    if found is None:
+        return
+    centre, height_px, seen = found
     towards = camera.rotation @ np.asarray(look.light_from)
     draw_head(
         image,
-        (float(px[0]), float(px[1])),
-        HEAD_HEIGHT_M * camera.focal_px / float(depth),
+        centre,
+        height_px,
         seen,
         (skin_bgr(look.skin_tone) * 255.0).tolist(),
         (float(towards[0]), float(-towards[1]), float(-towards[2])),

@@ -168,6 +168,13 @@ class WipeMotion:
         """
         return self._shares(until_s)[1]
 
+    def gone_back_fraction(self) -> float:
+        """Share 0..1 of the area whose lanes were wiped again; neighbours' overlap does not count.
+
+        Exact: the depth of a lane is its share of the area's depth.
+        """
+        return self.back_lanes / self.lane_count
+
     def _hand(self, x: float, z: float, slack: float) -> HandPose:
         # The forearm comes from the right elbow, so the fingers follow the line from there.
         fingers = unit([x + 0.34, 0.0, max(z, 0.12)]) + 0.07 * Y
