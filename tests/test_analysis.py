@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from review import analysis as module
+from review import wholefile
 from review.analysis import (
     CAUTIONS,
     SCHEMA,
@@ -230,7 +230,7 @@ def test_a_stopped_write_leaves_the_old_file_and_nothing_else(
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(module.os, "fsync", stop)
+    monkeypatch.setattr(wholefile.os, "fsync", stop)
     with pytest.raises(KeyboardInterrupt):
         write_analysis(analysis, path)
     assert path.read_text() == "the old result"

@@ -39,7 +39,9 @@ def pipeline(monkeypatch: pytest.MonkeyPatch, analysis: Analysis) -> Callable[[R
             cache_dir: Path | None,
             use_cache: bool,
             progress: Callable[[float], None],
+            sound: bool,
         ) -> Analysis:
+            assert not sound
             return run(path, protocol, progress)
 
         module = types.ModuleType("review.pipeline")
@@ -357,14 +359,14 @@ def test_ctrl_c_in_a_real_process_leaves_nothing_half_written(
 ) -> None:
     """An interrupt while the result is being written, which is the worst moment."""
     code = (
-        "import os, signal, sys, types, review.analysis;"
+        "import os, signal, sys, types, review.wholefile;"
         # Shells start background jobs deaf to it; this process must hear it all the same.
         "signal.signal(signal.SIGINT, signal.default_int_handler);"
         "from review.cli import main; from tests.documents import example_analysis;"
         "module = types.ModuleType('review.pipeline');"
         "module.analyse_recording = lambda *a, **k: example_analysis();"
         "sys.modules['review.pipeline'] = module;"
-        "review.analysis.os.fsync = lambda fd: os.kill(os.getpid(), signal.SIGINT);"
+        "review.wholefile.os.fsync = lambda fd: os.kill(os.getpid(), signal.SIGINT);"
         "sys.exit(main(sys.argv[1:]))"
     )
     done = run_process("analyse", "a.mp4", "--out", str(tmp_path), cwd=project, code=code)

@@ -93,13 +93,14 @@ def test_a_withdrawn_consent_hides_its_sessions(
 
 
 def content(folder: Path) -> list[list[tuple[object, ...]]]:
-    """Everything in the records but where the sample recordings lie."""
+    """Everything in the records but the chain over the audit, whose digests are salted."""
     connection = sqlite3.connect(folder / "records.sqlite")
     tables = [
         name
         for (name,) in connection.execute("select name from sqlite_master where type = 'table'")
     ]
-    found = [connection.execute(f'select * from "{name}"').fetchall() for name in sorted(tables)]
+    alike = sorted(set(tables) - {"audit_chain", "audit_head"})
+    found = [connection.execute(f'select * from "{name}"').fetchall() for name in alike]
     connection.close()
     return found
 

@@ -74,6 +74,7 @@ def test_a_child_writes_nothing_unless_it_may(tmp_path: Path) -> None:
 
 def test_what_progress_raises_ends_the_child_which_clears_up(tmp_path: Path) -> None:
     place, told = tmp_path / "half", []
+    before = children()
 
     def stop(share: float) -> None:
         told.append(share)
@@ -87,7 +88,7 @@ def test_what_progress_raises_ends_the_child_which_clears_up(tmp_path: Path) -> 
             "tests.hostilework:half", {"place": str(place)}, limits, name="x", progress=stop
         )
     assert told == [0.0, 0.001, 0.002], "the child waits until it is told to go on"
-    assert not place.exists() and not children()
+    assert not place.exists() and children() == before
 
 
 def test_a_new_recording_is_looked_at_in_a_child_only(

@@ -21,11 +21,15 @@ EDGES = frozenset(
         "facecolour",
         "faceviews",
         "playback",
-        "wholefile", "sealed",
+        "wholefile",
+        "sealed",
         "guarded",
         "faceboxes",
         "facecover",
-        "crew", "seeking", "survey", "tracking",
+        "crew",
+        "seeking",
+        "survey",
+        "tracking",
     }
 )
 JOINING = frozenset({"pipeline", "sound", "cameralook"})
@@ -39,8 +43,16 @@ COMPARING = frozenset(
 )  # fmt: skip
 DESK = frozenset(
     {
-        "jobs", "guardedwork", "sharing", "prepared", "desk", "deskview", "deskwork", "demo",
-        "media", "signin",
+        "jobs",
+        "guardedwork",
+        "sharing",
+        "prepared",
+        "desk",
+        "deskview",
+        "deskwork",
+        "demo",
+        "media",
+        "signin",
     }
 )
 REPORTS = frozenset({"reportfacts", "reportvtt", "reportpdf", "stills", "reporting"})
@@ -54,7 +66,11 @@ LAYERS = (GROUND, RECORDS, EDGES, frozenset[str](), JOINING, DESK | REPORTS, COM
 ONLY_IN = {
     "mediapipe": {"review.landmarks", "review.faceboxes"},
     "av": {
-        "review.sound", "review.video", "review.seeking", "review.reviewcopy", "review.sharedcopy",
+        "review.sound",
+        "review.video",
+        "review.seeking",
+        "review.reviewcopy",
+        "review.sharedcopy",
         "review.benchmarkclips",
     },
     "sqlalchemy": {"review.store"},

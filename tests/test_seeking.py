@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from review.errors import VideoError
@@ -15,6 +15,7 @@ from review.seeking import (
     LEAST_SPACING_S,
     StreamIndex,
     Stretch,
+    cell_of,
     glance_pictures,
     read_index,
 )
@@ -136,25 +137,19 @@ def test_damage_inside_is_noticed(tmp_path: Path) -> None:
     assert not stretch.complete or len(found) < 140
 
 
-@given(st.integers(0, 100), st.integers(1, 60))
-def test_any_stretch_has_the_pictures_of_its_cells(first: int, count: int) -> None:
-    path = _shared()
-    wanted = [
-        time_s
-        for time_s, _ in sample_frames(path, FPS, 64)
-        if first / FPS - 0.5 / FPS < time_s <= (first + count - 0.5) / FPS + 1e-6
-    ]
-    found = [t for t, _ in Stretch(path, index_of(path), (first, first + count), FPS, 64)]
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, StreamIndex, list[float]]:
+    """A recording, its index and the times of its sampled pictures."""
+    path = media.write_video(tmp_path_factory.mktemp("made") / "s.mp4", uneven(260), (64, 48))
+    return path, index_of(path), [time_s for time_s, _ in sample_frames(path, FPS, 64)]
+
+
+@settings(max_examples=30)
+@given(first=st.integers(0, 100), count=st.integers(1, 60))
+def test_any_stretch_has_the_pictures_of_its_cells(
+    shared: tuple[Path, StreamIndex, list[float]], first: int, count: int
+) -> None:
+    path, index, times = shared
+    wanted = [t for t in times if first <= cell_of(t, FPS) < first + count]
+    found = [t for t, _ in Stretch(path, index, (first, first + count), FPS, 64)]
     assert found == pytest.approx(wanted)
-
-
-_MADE: list[Path] = []
-
-
-def _shared() -> Path:
-    if not _MADE:
-        import tempfile
-
-        folder = Path(tempfile.mkdtemp())
-        _MADE.append(media.write_video(folder / "shared.mp4", uneven(260), (64, 48)))
-    return _MADE[0]

@@ -320,7 +320,7 @@ def test_from_a_person_to_a_recording_under_way(
     (entry,) = own.recordings()
     assert (entry.person, entry.trainer, entry.protocol) == ("P-9", "T-1", "practice")
     assert started == [entry.id]
-    assert "planted_faults.mp4 was added" in said(page)
+    assert r"planted\_faults.mp4 was added" in said(page)
     assert own.audit(50)[0].who == "T-1"
 
     next(b for b in page.checkbox if b.label.startswith("P-9 takes")).check().run()

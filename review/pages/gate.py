@@ -233,13 +233,25 @@ def _marked(send: Send, asked: HTTPConnection) -> Send:
         if message["type"] == "http.response.start":
             given = {name.lower() for name, _ in message.get("headers", ())}
             more = [(n.lower().encode(), v.encode()) for n, v in HEADERS.items()]
-            kept = list(message.get("headers", ()))
+            kept = _not_kept(list(message.get("headers", ())))
             message["headers"] = kept + [pair for pair in more if pair[0] not in given]
         elif watching and message.get("body"):
             SIGN_INS.find(key, doing=True)
         await send(message)
 
     return marked
+
+
+def _not_kept(headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    """Headers of an answer; a page is never shown again from the browser's own store.
+
+    Going back after signing out asks for it anew, and so leads to the sign-in.
+    """
+    kind = next((value for name, value in headers if name.lower() == b"content-type"), b"")
+    if not kind.startswith(b"text/html"):
+        return headers
+    others = [pair for pair in headers if pair[0].lower() != b"cache-control"]
+    return [*others, (b"cache-control", b"no-store")]
 
 
 def _host(asked: HTTPConnection) -> str:

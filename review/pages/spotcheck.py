@@ -76,7 +76,7 @@ def main() -> None:
     protocols, untold = protocols_of(rows)
     bands = bands_of(protocols, "rubbing_time")
     for trouble in untold:
-        st.warning(trouble)
+        st.warning(markdown_text(trouble))
     if not chosen:
         st.write("No session fits this choice. Make it wider above.")
         return
