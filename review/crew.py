@@ -28,6 +28,10 @@ Told = Callable[[float], None]
 TELL_EVERY_S = 0.5
 """How often a process tells how far it is; it also notices then that nobody listens any more."""
 
+TASKS_A_PROCESS = 6
+"""After so many tasks a process gives way to a new one: the trackers do not give back all the
+memory that they took."""
+
 MOST_TRIES = 2
 """A task that takes its process down this often is at fault itself."""
 
@@ -55,6 +59,7 @@ class Crew:
         self._context = multiprocessing.get_context("spawn")
         self._count = count
         self._hands: dict[Connection, BaseProcess] = {}
+        self._served: dict[Connection, int] = {}
 
     def __enter__(self) -> Self:
         return self
@@ -120,7 +125,11 @@ class Crew:
                     told(number, content)
                     continue
                 del busy[connection]
-                idle.append(connection)
+                self._served[connection] += 1
+                if self._served[connection] >= TASKS_A_PROCESS:
+                    self._retire(connection)
+                else:
+                    idle.append(connection)
                 if what == "failed":
                     raise content
                 yield number, content
@@ -130,8 +139,14 @@ class Crew:
         process = self._context.Process(target=_serve, args=(theirs, KEYS.as_lines()), daemon=True)
         process.start()
         theirs.close()
-        self._hands[ours] = process
+        self._hands[ours], self._served[ours] = process, 0
         return ours
+
+    def _retire(self, connection: Connection) -> None:
+        """Let a process end: it does when nothing more can come."""
+        process = self._hands.pop(connection)
+        connection.close()
+        process.join(5.0)
 
     def _bury(self, connection: Connection, tries: int) -> None:
         process = self._hands.pop(connection)

@@ -61,7 +61,7 @@ PIECE_S = 30.0
 RUN_UP_S = 1.5
 """Tracked before a piece and thrown away: trackers find hands and face within a second."""
 
-CHUNK_S = 90.0
+CHUNK_S = 240.0
 """The survey is cut into parts of this length."""
 
 MOST_WORKERS = 4

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from review import crew as crew_module
 from review.crew import Crew, CrewError, cores
 from review.errors import VideoError
 from tests import crewwork
@@ -48,6 +49,16 @@ def test_several_processes_work_and_they_are_others() -> None:
         pids = {pid for _, pid in crew.do(crewwork.who, list(range(6)), nothing)}
         assert len(pids) == 2 and os.getpid() not in pids
     until(lambda: not any(map(alive, pids)))
+
+
+def test_a_process_gives_way_to_a_new_one_after_some_tasks(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(crew_module, "TASKS_A_PROCESS", 2)
+    with Crew(1) as crew:
+        pids = [pid for _, pid in crew.do(crewwork.who, list(range(5)), nothing)]
+    assert len(set(pids)) == 3
+    assert all(pids.count(pid) <= 2 for pid in pids)
 
 
 def test_an_error_comes_out_as_it_was_raised() -> None:
