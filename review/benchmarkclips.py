@@ -300,13 +300,11 @@ def _encode(pictures: Iterator[Picture], form: Form, place: Path) -> None:
         stream.width, stream.height, stream.pix_fmt = form.width, form.height, "yuv420p"
         stream.bit_rate = form.bit_rate
         stream.time_base = Fraction(1, FPS * 512)
-        extra = {"x265-params": "bframes=0:log-level=error:open-gop=0"}
-        stream.options = {
-            "preset": "ultrafast",
-            "g": str(FPS),
-            "keyint_min": str(FPS),
-            "bf": "0",
-        } | (extra if form.codec == "hevc" else {})
+        options: dict[str, object] = {"preset": "ultrafast", "g": str(FPS), "bf": "0"}
+        options["keyint_min"] = str(FPS)
+        if form.codec == "hevc":
+            options["x265-params"] = "bframes=0:log-level=error:open-gop=0"
+        stream.options = options
         stream.codec_context.gop_size = FPS
         for picture in pictures:
             for packet in stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")):

@@ -29,14 +29,14 @@ def plot_times(rows: Sequence[Row], path: Path) -> None:
         if known:
             axes.plot(*zip(*known, strict=True), marker=mark, linestyle=line, color=colour)
             axes.annotate(
-                name, known[-1], xytext=(-6, 7), textcoords="offset points", ha="right",
-                color=colour,
+                name, known[-1], xytext=(-6, -16 if name == "as shipped" else 8),
+                textcoords="offset points", ha="right", color=colour,
             )  # fmt: skip
     axes.set_yscale("log")
     axes.set_xlabel("length of the recording, minutes")
     axes.set_ylabel("time taken, minutes (logarithmic)")
     axes.grid(visible=True, color="#dddddd", linewidth=0.6)
-    axes.margins(x=0.08)
+    axes.margins(x=0.08, y=0.12)
     partial = path.with_name(f".{path.name}.part")
     figure.savefig(partial, format="png", dpi=DPI)
     partial.replace(path)
