@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -19,6 +20,15 @@ settings.register_profile(
 settings.load_profile("project")
 
 PROJECT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(autouse=True)
+def same_main(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Page tests put a script of their own in the main module's place.
+
+    Processes that a later test starts would run it.
+    """
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
 
 
 @pytest.fixture

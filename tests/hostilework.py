@@ -127,7 +127,7 @@ def crash() -> None:
 
 def chatter() -> None:
     """Send nonsense where answers are expected, on every open descriptor."""
-    for number in range(3, 32):
+    for number in range(3, 1024):
         try:
             os.write(number, b"{nonsense}\n")
         except OSError:
