@@ -18,6 +18,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -256,6 +257,7 @@ def _analysed(video: Path, protocol: str, sampling: Any) -> dict[str, Any]:
     from review.pipeline import build_analysis, recording_of, review_track
     from review.protocol import load_protocol
     from review.tracking import track_recording
+    from review.video import file_sha256
 
     rules = load_protocol(protocol)
     started = time.perf_counter()
@@ -263,7 +265,7 @@ def _analysed(video: Path, protocol: str, sampling: Any) -> dict[str, Any]:
     before = time.perf_counter()
     findings = review_track(found.track, rules)
     later = time.perf_counter() - before
-    recording = recording_of(found.info, mirrored=False)
+    recording = recording_of(found.info, False, file_sha256(video))
     analysis = build_analysis(findings, rules, recording)
     seconds = time.perf_counter() - started
     return asdict(
@@ -279,22 +281,15 @@ def _analysed(video: Path, protocol: str, sampling: Any) -> dict[str, Any]:
     )
 
 
-def _decoding(video: Path, protocol: str, slice_s: float) -> dict[str, Any]:
+def _decoding(
+    video: Path, protocol: str, slice_s: float, *, keys_alone: bool = False
+) -> dict[str, Any]:
     from review.video import Trouble, decoded, open_video
 
     started, count = time.perf_counter(), 0
     with open_video(video) as (container, stream):
-        for _ in decoded(container, stream, Trouble()):
-            count += 1
-    return asdict(Took(time.perf_counter() - started, 0.0, count))
-
-
-def _keys(video: Path, protocol: str, slice_s: float) -> dict[str, Any]:
-    from review.video import Trouble, decoded, open_video
-
-    started, count = time.perf_counter(), 0
-    with open_video(video) as (container, stream):
-        stream.codec_context.skip_frame = "NONKEY"
+        if keys_alone:
+            stream.codec_context.skip_frame = "NONKEY"
         for _ in decoded(container, stream, Trouble()):
             count += 1
     return asdict(Took(time.perf_counter() - started, 0.0, count))
@@ -304,7 +299,7 @@ _WAYS: dict[str, Callable[[Path, str, float], dict[str, Any]]] = {
     "ours": _ours,
     "plain": _plain,
     "decoding": _decoding,
-    "keys": _keys,
+    "keys": partial(_decoding, keys_alone=True),
 }
 
 

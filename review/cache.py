@@ -102,6 +102,7 @@ def load_or_track(
     progress: Progress | None = None,
     *,
     use_cache: bool = True,
+    sha256: str = "",
 ) -> tuple[LandmarkTrack, VideoInfo, Timing]:
     """The recording's landmarks, from the cache if it has them, else tracked and stored.
 
@@ -115,6 +116,7 @@ def load_or_track(
         cache_dir: the cache folder; default ``default_cache_dir()``.
         progress: told the share done, 0..1.
         use_cache: False reads nothing from the cache and leaves nothing in it.
+        sha256: the file's, where it is known: hashing gigabytes takes seconds.
 
     Returns:
         The track; the recording's facts, with duration and warnings as found while reading;
@@ -128,7 +130,7 @@ def load_or_track(
     if not use_cache:
         packed, info, timing = _track(path, sampling, progress, None)
         return unpack_track(packed), info, timing
-    made_from = _made_from(path, sampling)
+    made_from = _made_from(path, sampling, sha256)
     folder = Path(cache_dir) if cache_dir is not None else default_cache_dir()
     place = folder / _file_name(made_from)
     stored = _load(place, made_from, path)
@@ -154,11 +156,11 @@ def _track(
     return pack_track(found.track), found.info, timing
 
 
-def _made_from(path: Path, sampling: Sampling) -> dict[str, Any]:
+def _made_from(path: Path, sampling: Sampling, sha256: str = "") -> dict[str, Any]:
     """All that the landmarks depend on."""
     return {
         "format": FORMAT,
-        "sha256": file_sha256(path),
+        "sha256": sha256 or file_sha256(path),
         "sampling": asdict(sampling),
         "model": model_version(sampling.complexity),
     }

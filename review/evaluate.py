@@ -40,7 +40,7 @@ from review.metrics import (
     time_counts,
     time_error,
 )
-from review.pool import attempt, find_labelled, lost, outcomes
+from review.pool import attempt, find_labelled, in_order, lost
 from review.protocol import Protocol
 from review.timeline import Interval, Phase, Surface, Timeline
 from review.tracks import FeatureTrack
@@ -137,19 +137,11 @@ def evaluate_folders(
         LabelError: if a folder is missing or holds no labelled recording.
     """
     pairs, skipped = find_clips(folders)
-    scores: dict[int, ClipScores] = {}
-    failed: dict[int, SkippedFile] = {}
     work = partial(_score_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
-    for number, outcome in outcomes(pairs, work, lost, jobs):
-        if isinstance(outcome, ClipScores):
-            scores[number] = outcome
-        else:
-            failed[number] = outcome
-        if progress is not None:
-            progress((len(scores) + len(failed)) / len(pairs))
+    results = in_order(pairs, work, lost, jobs, progress)
     return EvaluationReport(
-        clips=tuple(scores[number] for number in sorted(scores)),
-        failed=tuple(failed[number] for number in sorted(failed)),
+        clips=tuple(item for item in results if isinstance(item, ClipScores)),
+        failed=tuple(item for item in results if isinstance(item, SkippedFile)),
         skipped=tuple(skipped),
         protocol=protocol.name,
     )

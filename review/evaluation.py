@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,13 +145,7 @@ class EvaluationReport:
 
     def groups(self) -> dict[str, dict[str, Scores]]:
         """The scores by skin tone, handedness, mirroring, kind and viewpoint."""
-        return {
-            heading: {
-                name: summarise([clip for clip in self.clips if key(clip.clip) == name])
-                for name in sorted({key(clip.clip) for clip in self.clips})
-            }
-            for heading, key in GROUPINGS.items()
-        }
+        return grouped(self.clips, GROUPINGS, summarise)
 
     def table(self) -> str:
         """Everything as plain text."""
@@ -174,6 +168,33 @@ class EvaluationReport:
             "skipped": [{"file": item.file, "reason": item.reason} for item in self.skipped],
         }
         return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+class HasClip(Protocol):
+    """Scores of one recording that know which recording it was."""
+
+    @property
+    def clip(self) -> ClipInfo:
+        """What the labels say about the recording as a whole."""
+        ...
+
+
+Scored = TypeVar("Scored", bound=HasClip)
+
+
+def grouped(
+    clips: Sequence[Scored],
+    groupings: Mapping[str, Callable[[ClipInfo], str]],
+    summarise: Callable[[list[Scored]], Scores],
+) -> dict[str, dict[str, Scores]]:
+    """Scores of the recordings that belong together, by heading and name of the group."""
+    return {
+        heading: {
+            name: summarise([clip for clip in clips if key(clip.clip) == name])
+            for name in sorted({key(clip.clip) for clip in clips})
+        }
+        for heading, key in groupings.items()
+    }
 
 
 GROUPINGS: Mapping[str, Callable[[ClipInfo], str]] = {

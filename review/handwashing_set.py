@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 
 from review.errors import LabelError
 from review.evaluation import SkippedFile
-from review.pool import attempt, outcomes
+from review.pool import attempt, in_order
 from review.protocol import Protocol
 from review.rubbing import CANNOT_TELL, SurfaceCourse
 from review.timeline import Phase, Segment, Surface, Timeline
@@ -367,12 +367,7 @@ def evaluate_set(
     """
     videos, skipped = find_videos(folder)
     work = partial(_compare_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
-    done: dict[int, SetClip | SkippedFile] = {}
-    for place, outcome in outcomes(videos, work, _lost, jobs):
-        done[place] = outcome
-        if progress is not None:
-            progress(len(done) / len(videos))
-    results = [done[place] for place in sorted(done)]
+    results = in_order(videos, work, _lost, jobs, progress)
     return SetReport(
         clips=tuple(item for item in results if isinstance(item, SetClip)),
         failed=tuple(item for item in results if isinstance(item, SkippedFile)),

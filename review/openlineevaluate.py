@@ -16,7 +16,7 @@ from review.evaluation import SkippedFile
 from review.labels import LabelFile, read_labels
 from review.openlinereport import OpenLineReport
 from review.openlinescores import OpenLineClip, OpenLineTrace, score_open_line
-from review.pool import attempt, find_labelled, lost, outcomes
+from review.pool import attempt, find_labelled, in_order, lost
 from review.protocol import Protocol
 from review.tracks import LandmarkTrack
 from review.washevaluate import TRACKED_SUFFIX, load_track
@@ -94,12 +94,7 @@ def evaluate_open_line(
         folders, (".mp4", TRACKED_SUFFIX), "sample_clips/make_clips.py --variations 20"
     )
     work = partial(_score_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
-    done: dict[int, OpenLineClip | SkippedFile] = {}
-    for place, outcome in outcomes(pairs, work, lost, jobs):
-        done[place] = outcome
-        if progress is not None:
-            progress(len(done) / len(pairs))
-    results = [done[place] for place in sorted(done)]
+    results = in_order(pairs, work, lost, jobs, progress)
     return OpenLineReport(
         clips=tuple(item for item in results if isinstance(item, OpenLineClip)),
         failed=tuple(item for item in results if isinstance(item, SkippedFile)),

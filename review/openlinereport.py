@@ -13,13 +13,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from review.evaluation import SkippedFile, TalkingSamples
+from review.evaluation import Scores, SkippedFile, TalkingSamples, grouped
 from review.labels import ClipInfo
 from review.metrics import quantile, roc_auc, sum_counts
 from review.openlinescores import AREA_WITHIN, WAIT_WITHIN_S, WAIT_WITHIN_SHARE, OpenLineClip
 from review.washreport import Style, grid, number
-
-Scores = dict[str, float | None]
 
 HALF_HOUR_S = 1800.0
 
@@ -119,13 +117,7 @@ class OpenLineReport:
 
     def groups(self) -> dict[str, dict[str, Scores]]:
         """The scores by skin tone, picture size, handedness, viewpoint and mask."""
-        return {
-            heading: {
-                name: summarise([clip for clip in self.clips if key(clip.clip) == name])
-                for name in sorted({key(clip.clip) for clip in self.clips})
-            }
-            for heading, key in GROUPINGS.items()
-        }
+        return grouped(self.clips, GROUPINGS, summarise)
 
     def table(self) -> str:
         """Everything as plain text."""

@@ -154,6 +154,14 @@ def evidence_of(
     )
 
 
+def phases_of(features: FeatureTrack, emissions: Emissions, protocol: Protocol) -> Timeline:
+    """The phases, from what each moment looks like and from where hands are known to rest."""
+    likelihood = emissions.phase_log_likelihood(
+        hands_about(features), nobody_works(features), features.column("held") > 0
+    )
+    return find_phases(likelihood, PHASES, emissions.time, protocol)
+
+
 def review_track(
     track: LandmarkTrack,
     protocol: Protocol,
@@ -177,14 +185,7 @@ def review_track(
     detection, corrected = protocol.detection, corrections or Corrections()
     evidence = evidence or evidence_of(track, protocol, model)
     features, emissions = evidence.features, evidence.emissions
-    phases = corrected.phases or find_phases(
-        emissions.phase_log_likelihood(
-            hands_about(features), nobody_works(features), features.column("held") > 0
-        ),
-        PHASES,
-        emissions.time,
-        protocol,
-    )
+    phases = corrected.phases or phases_of(features, emissions, protocol)
     windows = (
         open_line_windows(phases, track, detection.open_line, emissions, evidence.apart)
         if corrected.windows is None
@@ -300,11 +301,11 @@ def _wash_surface(record: SurfaceRubbing) -> WashSurface:
     )
 
 
-def recording_of(info: VideoInfo, mirrored: bool) -> Recording:
+def recording_of(info: VideoInfo, mirrored: bool, sha256: str) -> Recording:
     """What the document says about the file; the folder it lies in is nobody's business."""
     return Recording(
         file=info.path.name,
-        sha256=file_sha256(info.path),
+        sha256=sha256,
         duration_s=info.duration_s,
         fps=info.fps if math.isfinite(info.fps) else 0.0,
         width=info.width,
@@ -341,14 +342,17 @@ def review_recording(
         VideoError: if the recording cannot be read.
     """
     sampling = sampling or LandmarkSampling()
-    track, info, timing = load_or_track(path, sampling, cache_dir, progress, use_cache=use_cache)
+    sha256 = file_sha256(path)
+    track, info, timing = load_or_track(
+        path, sampling, cache_dir, progress, use_cache=use_cache, sha256=sha256
+    )
     voice = heard_voice(path, float(track.time.end_s)) if sound else None
     evidence = evidence_of(track, protocol, model, voice)
     findings = review_track(track, protocol, evidence=evidence)
     analysis = build_analysis(
         findings,
         protocol,
-        recording_of(info, sampling.mirrored),
+        recording_of(info, sampling.mirrored, sha256),
         sampling=Sampling(fps=sampling.fps),
         warnings=info.warnings,
         timing=Timing(

@@ -100,6 +100,25 @@ def outcomes(
             pool.shutdown(wait=True, cancel_futures=True)
 
 
+def in_order(
+    items: Sequence[Item],
+    work: Callable[[Item], Outcome],
+    lost: Callable[[Item, str], Outcome],
+    jobs: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> list[Outcome]:
+    """What ``work`` makes of each item, in their order; see :func:`outcomes`.
+
+    ``progress`` is called with the share done, 0..1.
+    """
+    done: dict[int, Outcome] = {}
+    for number, outcome in outcomes(items, work, lost, jobs):
+        done[number] = outcome
+        if progress is not None:
+            progress(len(done) / len(items))
+    return [done[number] for number in range(len(items))]
+
+
 def attempt(file: str, work: Callable[[], Outcome]) -> Outcome | SkippedFile:
     """What ``work`` makes of a file, or why it could not.
 

@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from review.playback import LEAP_S, Rgb
 from review.video import (
-    HALF_CELL,
     Trouble,
     VideoInfo,
     decoded,
     first_frame,
     frame_time_s,
+    nearest_frames,
     open_video,
     picture_of,
 )
@@ -134,11 +134,6 @@ def glance_pictures(
                 yield time_s, picture
 
 
-def cell_of(time_s: float, fps: float) -> int:
-    """The point of the grid ``k / fps`` that a picture belongs to."""
-    return math.ceil(time_s * fps - HALF_CELL)
-
-
 class Stretch(Iterator[tuple[float, Rgb]]):
     """The pictures of cells ``first..last - 1`` of the grid ``k / fps``; iterate over it once.
 
@@ -175,42 +170,29 @@ class Stretch(Iterator[tuple[float, Rgb]]):
         with open_video(path) as (container, stream):
             _go_to(container, stream, index, (cells[0] - 1) / fps)
             trouble = Trouble()
-            for time_s, frame in self._chosen(
-                decoded(container, stream, trouble), index, cells, fps
-            ):
+            timed = self._timed(decoded(container, stream, trouble), index)
+            for cell, time_s, frame in nearest_frames(timed, fps):
+                if cell >= cells[1]:
+                    break
+                if cell < cells[0]:
+                    continue
                 picture = picture_of(frame, stream, max_side_px)
                 if picture is None:
                     self.complete = False
                 else:
                     yield time_s, picture
+                if cell == cells[1] - 1:
+                    break
             self.complete = self.complete and not trouble.packets
 
-    def _chosen(
-        self,
-        frames: Iterator[VideoFrame],
-        index: StreamIndex,
-        cells: tuple[int, int],
-        fps: float,
+    def _timed(
+        self, frames: Iterator[VideoFrame], index: StreamIndex
     ) -> Iterator[tuple[float, VideoFrame]]:
-        """Of the frames around each grid point the nearest one."""
-        best: tuple[int, float, VideoFrame] | None = None
         for frame in frames:
             self.frames_decoded += 1
             time_s = _time_of(frame, index)
-            if time_s is None:
-                continue
-            cell = cell_of(time_s, fps)
-            if cell < cells[0]:
-                continue
-            if best is not None and cell != best[0]:
-                yield best[1], best[2]
-                best = None
-            if cell >= cells[1]:
-                return
-            if best is None or abs(time_s - cell / fps) < abs(best[1] - cell / fps):
-                best = (cell, time_s, frame)
-        if best is not None:
-            yield best[1], best[2]
+            if time_s is not None:
+                yield time_s, frame
 
 
 def _go_to(

@@ -38,7 +38,7 @@ from review.landmarks import (
     thumbnail,
     track_landmarks,
 )
-from review.seeking import StreamIndex, Stretch, cell_of, glance_pictures, read_index
+from review.seeking import StreamIndex, Stretch, glance_pictures, read_index
 from review.survey import (
     LEAST_CELLS,
     LOOK_EVERY_S,
@@ -50,7 +50,7 @@ from review.survey import (
 )
 from review.timeline import Interval
 from review.tracks import MOTION_GRID, LandmarkTrack
-from review.video import VideoInfo, probe, sample_frames
+from review.video import VideoInfo, cell_of, probe, sample_frames
 
 SURVEY_FROM_S = 240.0
 """Recordings shorter than this are looked at closely throughout: there is little to save."""

@@ -177,23 +177,6 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
                 self.end_s = time_s + clock.step_s
                 yield time_s, frame
 
-    def _nearest(
-        self, timed: Iterator[tuple[float, VideoFrame]], fps: float
-    ) -> Iterator[tuple[float, VideoFrame]]:
-        """Of the frames around each grid point ``k / fps`` the nearest one; none twice."""
-        best: tuple[int, float, VideoFrame] | None = None
-        for time_s, frame in timed:
-            cell = math.ceil(time_s * fps - HALF_CELL)
-            if best is None or best[0] != cell:
-                if best is not None:
-                    yield best[1], best[2]
-                best = (cell, time_s, frame)
-            elif abs(time_s - cell / fps) < abs(best[1] - cell / fps):
-                best = (cell, time_s, frame)
-        # A grid point at or behind the end is not in the recording.
-        if best is not None and (best[0] == 0 or best[0] / fps < self.end_s - 1e-6):
-            yield best[1], best[2]
-
     def _run(self, path: Path, fps: float, max_side_px: int) -> Iterator[tuple[float, Rgb]]:
         """Decode all, choose by time, and convert only what was chosen."""
         clock, trouble = Clock(), Trouble()
@@ -201,7 +184,10 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
             stated = _stated_duration(container, stream)
             timed = self._timed(decoded(container, stream, trouble), clock)
             count = 0
-            for time_s, frame in self._nearest(timed, fps):
+            for cell, time_s, frame in nearest_frames(timed, fps):
+                # A grid point at or behind the end is not in the recording.
+                if cell and cell / fps >= self.end_s - 1e-6:
+                    continue
                 picture = picture_of(frame, stream, max_side_px)
                 if picture is None:
                     trouble.packets += 1
@@ -211,6 +197,28 @@ class SampledFrames(Iterator[tuple[float, Rgb]]):
         if not count:
             raise VideoError(_no_picture(path))
         self.warnings = _reading_notes(path, clock, trouble, stated, self.end_s)
+
+
+def cell_of(time_s: float, fps: float) -> int:
+    """The point of the grid ``k / fps`` that a picture belongs to."""
+    return math.ceil(time_s * fps - HALF_CELL)
+
+
+def nearest_frames(
+    timed: Iterator[tuple[float, VideoFrame]], fps: float
+) -> Iterator[tuple[int, float, VideoFrame]]:
+    """Of the frames around each grid point ``k / fps`` the nearest one, with ``k``; none twice."""
+    best: tuple[int, float, VideoFrame] | None = None
+    for time_s, frame in timed:
+        cell = cell_of(time_s, fps)
+        if best is None or best[0] != cell:
+            if best is not None:
+                yield best
+            best = (cell, time_s, frame)
+        elif abs(time_s - cell / fps) < abs(best[1] - cell / fps):
+            best = (cell, time_s, frame)
+    if best is not None:
+        yield best
 
 
 def sample_frames(

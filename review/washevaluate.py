@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from review.errors import LabelError
 from review.evaluation import SkippedFile
 from review.labels import LabelFile, read_labels
-from review.pool import attempt, find_labelled, lost, outcomes
+from review.pool import attempt, find_labelled, in_order, lost
 from review.protocol import Protocol
 from review.rubbing import SurfaceCourse
 from review.timeline import Timeline
@@ -80,9 +80,9 @@ def load_track(path: Path, mirrored: bool, cache_dir: Path | None) -> LandmarkTr
 
 def trace_of(track: LandmarkTrack, protocol: Protocol, phases: Timeline | None = None) -> WashTrace:
     """From landmarks to the surfaces; ``phases`` replaces the phases found."""
-    from review.emissions import PHASES, load_model
-    from review.features import compute_features, hands_about
-    from review.phases import find_phases
+    from review.emissions import load_model
+    from review.features import compute_features
+    from review.pipeline import phases_of
     from review.rubbing import surface_course
 
     model = load_model()
@@ -91,9 +91,7 @@ def trace_of(track: LandmarkTrack, protocol: Protocol, phases: Timeline | None =
     emissions = model.score(features)
     before_phases = perf_counter()
     if phases is None:
-        phases = find_phases(
-            emissions.phase_log_likelihood(hands_about(features)), PHASES, emissions.time, protocol
-        )
+        phases = phases_of(features, emissions, protocol)
     after_phases = perf_counter()
     course = surface_course(emissions, features, phases, protocol.detection.wash)
     spent_s = (before_phases - start) + (perf_counter() - after_phases)
@@ -139,12 +137,8 @@ def evaluate_washes(
     """
     pairs, skipped = find_recordings(folders)
     work = partial(_score_one, protocol=protocol, cache_dir=cache_dir, analyse=analyse)
-    done: dict[int, WashClip | SkippedFile | None] = {}
-    for number, outcome in outcomes(pairs, work, lost, jobs):
-        done[number] = outcome
-        if progress is not None:
-            progress(len(done) / len(pairs))
-    results = [(pairs[number][0], done[number]) for number in sorted(done)]
+    found = in_order(pairs, work, lost, jobs, progress)
+    results = [(path, outcome) for (path, _), outcome in zip(pairs, found, strict=True)]
     no_wash = [
         SkippedFile(str(path), "no wash or hand rub in its labels")
         for path, outcome in results

@@ -18,7 +18,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from review.evaluation import SkippedFile
+from review.evaluation import Scores, SkippedFile
 from review.washscores import (
     Ints,
     Reliability,
@@ -32,7 +32,6 @@ from review.washsteps import ANSWERS, NONE
 from review.washsummary import (
     GOALS,
     NAMES,
-    Scores,
     WashClip,
     group_scores,
     meets_goal,

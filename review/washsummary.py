@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from review.evaluation import Scores, grouped
 from review.labels import ClipInfo
 from review.metrics import quantile
 from review.timeline import Surface
@@ -68,8 +69,6 @@ NAMES: Mapping[str, str] = {
     "inference_ms": "From landmarks to answers, ms for 60 s (median)",
 }
 """Every score of :func:`summarise` in words, in the order of the table."""
-
-Scores = dict[str, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,12 +188,7 @@ def worst_gap(whole: float | None, groups: Mapping[str, Scores]) -> float | None
 
 def group_scores(clips: Sequence[WashClip]) -> dict[str, dict[str, Scores]]:
     """The scores by kind of recording, and by how much of the hands was tracked."""
-    found: dict[str, dict[str, Scores]] = {}
-    for heading, key in GROUPINGS.items():
-        names = sorted({key(clip.clip) for clip in clips})
-        found[heading] = {
-            name: summarise([clip for clip in clips if key(clip.clip) == name]) for name in names
-        }
+    found = grouped(clips, GROUPINGS, summarise)
     found["Hand loss"] = {
         name: scores
         for name, low, high in HAND_LOSS

@@ -15,11 +15,10 @@ from review.seeking import (
     LEAST_SPACING_S,
     StreamIndex,
     Stretch,
-    cell_of,
     glance_pictures,
     read_index,
 )
-from review.video import probe, sample_frames
+from review.video import cell_of, probe, sample_frames
 from tests import media
 
 FPS = 15.0

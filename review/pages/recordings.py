@@ -13,6 +13,7 @@ import streamlit as st
 from review.errors import ReviewError
 from review.escaping import markdown_text
 from review.jobs import cancel, job_status, start_analysis
+from review.pages.sessiontable import STATES
 from review.pages.unit import (
     Link,
     day_words,
@@ -38,13 +39,6 @@ ROWS_A_PAGE = 25
 YEAR = timedelta(days=365)
 UNDER_WAY = (RecordingState.WAITING, RecordingState.ANALYSING)
 
-STATES = {
-    RecordingState.WAITING: "waiting",
-    RecordingState.ANALYSING: "being analysed",
-    RecordingState.READY: "ready",
-    RecordingState.FAILED: "failed",
-    RecordingState.CANCELLED: "cancelled",
-}
 PURPOSES: dict[str, tuple[Purpose, ...]] = {
     "Own review only": ("review",),
     "Own review, and showing it to others who learn": ("review", "teaching"),
