@@ -8,7 +8,7 @@ nothing else of the file (place, device, names) is taken over.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -18,7 +18,7 @@ import av
 import numpy as np
 from av.audio.frame import AudioFrame
 from av.audio.stream import AudioStream
-from av.container import InputContainer
+from av.container import InputContainer, OutputContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
@@ -92,7 +92,7 @@ def make_review_copy(
         first = first_frame(container, stream, source)
         start_s = frame_time_s(first) or 0.0
         size = _copy_size(seen_size(first, stream, frame_orientation(first)), max_height)
-    with _explained(target):
+    with explained(target, "review copy", "Free some space, or allow writing to the folder"):
         target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         with whole_file(target) as partial, open_video(source) as (container, stream):
             voice = _voice(container) if sound else None
@@ -116,16 +116,42 @@ def _copy_size(seen: tuple[int, int], max_height: int) -> tuple[int, int]:
 
 
 @contextmanager
-def _explained(target: Path) -> Iterator[None]:
+def explained(target: Path, what: str, remedy: str) -> Iterator[None]:
     """Words for a copy that cannot be written; reading has words of its own."""
     try:
         yield
     except (av.FFmpegError, OSError) as error:
         reason = getattr(error, "strerror", None) or error
         raise VideoError(
-            f"{target}: the review copy cannot be written here ({reason}). Free some space, or "
-            "allow writing to the folder, then try again."
+            f"{target}: the {what} cannot be written here ({reason}). {remedy}, then try again."
         ) from error
+
+
+def add_pictures(
+    container: OutputContainer, size: tuple[int, int], options: Mapping[str, str] | None = None
+) -> VideoStream:
+    """The stream of pictures of a copy, (width, height) pixels; times count in ``TICKS``."""
+    chosen = QUALITY | dict(options or {})
+    video = container.add_stream("libx264", rate=30, options=chosen)
+    video.width, video.height = size
+    video.pix_fmt = "yuv420p"
+    video.time_base = video.codec_context.time_base = Fraction(1, TICKS)
+    # Key frames are placed by time; this only keeps the encoder from adding its own.
+    video.codec_context.gop_size = 10_000
+    return video
+
+
+def add_voice(
+    container: OutputContainer, source: AudioStream, options: Mapping[str, str] | None = None
+) -> AudioStream:
+    """The stream of sound of a copy, like that of the recording."""
+    voice = container.add_stream(
+        "aac",
+        rate=source.rate if source.rate in SOUND_RATES else SOUND_RATES[0],
+        layout="mono" if source.channels == 1 else "stereo",
+        options=dict(options or {}),
+    )
+    return voice
 
 
 def _voice(container: InputContainer) -> AudioStream | None:
@@ -203,21 +229,10 @@ class _Copy:
                 self._mux(self._audio.encode(None))
 
     def _add_streams(self) -> None:
-        video = self._container.add_stream("libx264", rate=30, options=dict(QUALITY))
-        video.width, video.height = self._size
-        video.pix_fmt = "yuv420p"
-        video.time_base = video.codec_context.time_base = Fraction(1, TICKS)
-        # Key frames are placed by time below; this only keeps the encoder from adding its own.
-        video.codec_context.gop_size = 10_000
-        self._video = video
+        self._video = add_pictures(self._container, self._size)
         self._audio: AudioStream | None = None
         if self._source_voice is not None:
-            rate = self._source_voice.rate
-            self._audio = self._container.add_stream(
-                "aac",
-                rate=rate if rate in SOUND_RATES else SOUND_RATES[0],
-                layout="mono" if self._source_voice.channels == 1 else "stereo",
-            )
+            self._audio = add_voice(self._container, self._source_voice)
 
     def add(self, frame: VideoFrame | AudioFrame) -> float | None:
         """Write one frame; gives a picture's time in seconds, None for what was not a picture."""

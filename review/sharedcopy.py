@@ -9,7 +9,6 @@ place, device, date, name, and no note of what wrote it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -25,7 +24,14 @@ from review.errors import VideoError
 from review.faceboxes import FaceFinder
 from review.facecover import Box, FoundFace, cover_faces, covered_share, fill
 from review.playback import Clock, Rgb
-from review.reviewcopy import KEY_FRAME_EVERY_S, MAX_HEIGHT_PX, QUALITY, SOUND_RATES, TICKS
+from review.reviewcopy import (
+    KEY_FRAME_EVERY_S,
+    MAX_HEIGHT_PX,
+    TICKS,
+    add_pictures,
+    add_voice,
+    explained,
+)
 from review.video import (
     Trouble,
     decoded,
@@ -48,6 +54,11 @@ LOOKING: Final = 0.9
 
 NOTHING_ELSE: Final = {"movflags": "faststart", "fflags": "+bitexact"}
 """The container writes neither a date nor its own name and version."""
+
+UNSIGNED: Final = {"flags": "+bitexact"}
+"""The encoders write no name and version of their own."""
+
+CLIP_REMEDY: Final = "Choose another place, or free some space"
 
 REMARKS: Final = "filter_units=remove_types=6"
 """Takes out what the encoder remarks on itself in the pictures' stream (H.264, supplemental
@@ -122,7 +133,7 @@ def make_shared_copy(
             "(--looked-at) and make the copy again."
         )
     covers = cover_faces(times, found)
-    with _explained(target), whole_file(target) as partial:
+    with explained(target, "clip", CLIP_REMEDY), whole_file(target) as partial:
         made = _write(source, partial, times, covers, (start_s, end_s), size_px, sound, tell)
     tell(1.0)
     seen = sum(map(bool, found))
@@ -180,19 +191,6 @@ def _longest_side(source: Path) -> int:
 # --- writing ---------------------------------------------------------------------------------
 
 
-@contextmanager
-def _explained(target: Path) -> Iterator[None]:
-    """Words for a clip that cannot be written; reading has words of its own."""
-    try:
-        yield
-    except (av.FFmpegError, OSError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise VideoError(
-            f"{target}: the clip cannot be written here ({reason}). Choose another place, or "
-            "free some space, then try again."
-        ) from error
-
-
 def _write(
     source: Path,
     place: Path,
@@ -229,12 +227,8 @@ class _Pictures:
     """The clip's pictures being written."""
 
     def __init__(self, container: OutputContainer, first: Rgb) -> None:
-        options = QUALITY | {"flags": "+bitexact"}
-        stream = container.add_stream("libx264", rate=30, options=options)
-        stream.height, stream.width = first.shape[:2]
-        stream.pix_fmt = "yuv420p"
-        stream.time_base = stream.codec_context.time_base = Fraction(1, TICKS)
-        stream.codec_context.gop_size = 10_000  # key frames are placed by time below
+        height, width = first.shape[:2]
+        stream = add_pictures(container, (width, height), UNSIGNED)
         self._container, self._stream, self._first = container, stream, first.shape
         self._quiet = av.BitStreamFilterContext(REMARKS, stream)
         self._last, self._next_key_s = -1, 0.0
@@ -273,13 +267,7 @@ class _Voice:
         self._stream = None
         with open_video(source) as (reading, _):
             if reading.streams.audio:
-                rate = reading.streams.audio[0].rate
-                self._stream = container.add_stream(
-                    "aac",
-                    rate=rate if rate in SOUND_RATES else SOUND_RATES[0],
-                    layout="mono" if reading.streams.audio[0].channels == 1 else "stereo",
-                    options={"flags": "+bitexact"},
-                )
+                self._stream = add_voice(container, reading.streams.audio[0], UNSIGNED)
 
     def add_all(self, first_s: float) -> bool:
         """Write it, beginning with the clip's first picture; says whether there was any."""
