@@ -14,11 +14,11 @@ from tests.browser import browse, serve
 FOLDER = Path(__file__).resolve().parent.parent / ".screens"
 
 SHOTS = {
-    "review": ("?recording={id}&by=T-1", 700),
-    "spotcheck": ("spotcheck", 1000),
-    "feedback": ("feedback?recording={id}", 900),
+    "review": ("?recording={id}&by=T-1", 700, "text=Wash short"),
+    "spotcheck": ("spotcheck", 1000, "table"),
+    "feedback": ("feedback?recording={id}", 900, ".patient img"),
 }
-"""Address, and height of the picture in pixels."""
+"""Address, height of the picture in pixels, and what must be there before it is taken."""
 
 
 def main() -> None:
@@ -28,11 +28,12 @@ def main() -> None:
         unit = Path(made) / "unit"
         faults = make_demo(unit)[1]
         with serve(Path(made), None, unit) as address, browse() as page:
-            for name, (path, height) in SHOTS.items():
+            for name, (path, height, there) in SHOTS.items():
                 page.set_viewport_size({"width": 1366, "height": height})
                 language = "&language=en" if name == "feedback" else ""
                 page.goto(f"{address}/{path.format(id=faults)}{language}")
-                page.wait_for_timeout(6000)
+                page.locator(there).first.wait_for(state="attached", timeout=120_000)
+                page.wait_for_timeout(6000)  # pictures and lanes come a moment later
                 page.screenshot(path=str(FOLDER / f"{name}.png"))
 
 

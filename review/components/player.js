@@ -450,7 +450,7 @@ class Player {
   flagParts(item, button) {
     const w = this.w;
     const draft = this.drafts.has(item.key) ? this.drafts.get(item.key) : item.comment || "";
-    const box = el("textarea", { class: "comment", rows: 2, "aria-label": w.comment,
+    const box = el("textarea", { class: "comment", rows: 1, "aria-label": w.comment,
       placeholder: w.comment, "data-name": "comment" });
     box.value = draft;
     const keep = button(w.save_comment, () => this.decide(item.verdict), { class: "small" });
