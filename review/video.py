@@ -20,6 +20,7 @@ from typing import Any, cast
 import av
 import numpy as np
 from av.container import InputContainer
+from av.sidedata.sidedata import SideDataContainer
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
@@ -384,7 +385,9 @@ def _reading_notes(
 
 def frame_orientation(frame: VideoFrame) -> Orientation:
     """How the picture must be turned to stand upright, as the file says."""
-    matrix = frame.side_data.get("DISPLAYMATRIX")
+    # Not frame.side_data: the frame would keep that, and that the frame, so that pictures of
+    # several megabytes each would wait by the hundred for the collector of such circles.
+    matrix = cast(Any, SideDataContainer)(frame).get("DISPLAYMATRIX")
     return Orientation() if matrix is None else Orientation.of(bytes(cast(Any, matrix)))
 
 

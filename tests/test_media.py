@@ -6,12 +6,14 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import anyio
 import pytest
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
+from starlette.types import Message
 
 from review import media
-from review.media import IDLE_S, SHELF, Shelf
+from review.media import IDLE_S, SHELF, Film, Shelf
 
 PAGE = {"sec-fetch-site": "same-origin"}
 CONTENT = bytes(range(256)) * 40
@@ -114,6 +116,30 @@ def test_a_file_that_went_away_is_not_found(client: TestClient, file: Path) -> N
     address = SHELF.lend(file, "mine")
     file.unlink()
     assert client.get(address, headers=PAGE).status_code == 404
+
+
+def test_a_player_that_has_gone_is_sent_no_more(tmp_path: Path) -> None:
+    path = tmp_path / "long.mp4"
+    path.write_bytes(bytes(40 * Film.chunk_size))
+    sent: list[int] = []
+    gone = anyio.Event()
+
+    async def receive() -> Message:
+        await gone.wait()
+        return {"type": "http.disconnect"}
+
+    async def send(message: Message) -> None:
+        sent.append(len(message.get("body", b"")))
+        if len(sent) == 4:  # the beginning of the answer and three parts of the file
+            gone.set()
+        await anyio.sleep(0)  # the loop may turn, as it does while a socket is written to
+
+    async def ask() -> None:
+        scope = {"type": "http", "method": "GET", "headers": [(b"range", b"bytes=7-")]}
+        await Film(path)(scope, receive, send)
+
+    anyio.run(ask)
+    assert 3 * Film.chunk_size <= sum(sent) < 10 * Film.chunk_size
 
 
 def test_an_address_grows_old_when_nobody_asks(file: Path) -> None:

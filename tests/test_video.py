@@ -6,6 +6,7 @@ same file), ISO/IEC 14496-12 for the track matrix, hashlib over the whole file.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import itertools
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 
 from review.errors import VideoError
 from review.video import file_sha256, probe, sample_frames
@@ -352,3 +354,16 @@ def test_no_damage_anywhere_lets_a_decoder_error_out(tmp_path: Path) -> None:
 def test_checksum(tmp_path: Path) -> None:
     path = media.write_video(tmp_path / "a.mp4", media.steady(5, 30))
     assert file_sha256(path) == hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def test_pictures_that_were_used_are_gone_at_once(tmp_path: Path) -> None:
+    clip = media.write_video(tmp_path / "clip.mp4", media.steady(90, 30))
+    # A frame that waits for Python's collector holds three megabytes at 1080p.
+    gc.collect()
+    gc.disable()
+    try:
+        count = sum(1 for _ in sample_frames(clip, 30.0, 320))
+        left = sum(isinstance(thing, VideoFrame) for thing in gc.get_objects())
+    finally:
+        gc.enable()
+    assert count >= 20 and left <= 2
