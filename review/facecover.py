@@ -143,6 +143,29 @@ class _Track:
     def last(self) -> int:
         return next(reversed(self.places))
 
+    def add(self, number: int, face: FoundFace) -> None:
+        """Add the detection of a picture after all others."""
+        self.places[number] = face.box
+        if face.sure:
+            self.sure.add(number)
+
+    def take(self, other: _Track) -> None:
+        """Make another track's detections this one's."""
+        mine = self.places
+        for number in sorted(mine.keys() | other.places.keys()):
+            theirs, box = other.places.get(number), mine.pop(number, None)
+            mine[number] = _hull([b for b in (box, theirs) if b is not None])
+        self.sure |= other.sure
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Usual width and height of the face, pixels."""
+        boxes = list(self.places.values())
+        return (
+            float(np.median([box.width for box in boxes])),
+            float(np.median([box.height for box in boxes])),
+        )
+
     def confirmed(self, times_s: Sequence[float]) -> tuple[int, ...]:
         """Numbers of the detections that belong to a run of enough of them."""
         runs: list[list[int]] = []
@@ -159,22 +182,38 @@ class _Track:
 
 
 def _tracks(times_s: Sequence[float], found: Sequence[Sequence[FoundFace]]) -> list[_Track]:
-    """Detections sorted into faces: each goes to the nearest face that it may belong to."""
+    """Detections sorted into faces: the nearest pairs of detection and face belong together."""
     tracks: list[_Track] = []
     for number, faces in enumerate(found):
-        for face in _merged(faces):
-            near = [(_apart(track, face.box, number, times_s), track) for track in tracks]
-            near = [(apart, track) for apart, track in near if apart is not None]
-            if near:
-                track = min(near, key=lambda pair: pair[0] or 0.0)[1]
-            else:
-                track = _Track({}, set())
-                tracks.append(track)
-            before = track.places.get(number)
-            track.places[number] = face.box if before is None else before.hull(face.box)
-            if face.sure:
-                track.sure.add(number)
+        left = dict(enumerate(_merged(faces)))
+        pairs = [
+            (apart, which, track)
+            for which, face in left.items()
+            for track in tracks
+            if (apart := _apart(track, face.box, number, times_s)) is not None
+        ]
+        for _, which, track in sorted(pairs, key=lambda pair: pair[:2]):
+            if which in left and track.last < number:
+                track.add(number, left.pop(which))
+                for other in [other for other in tracks if _found_again(other, track, number)]:
+                    track.take(other)
+                    tracks.remove(other)
+        for face in left.values():
+            tracks.append(_Track({}, set()))
+            tracks[-1].add(number, face)
     return tracks
+
+
+def _found_again(other: _Track, track: _Track, number: int) -> bool:
+    """Whether a face that is found here stands where another was last found that is not.
+
+    Then they are one face, or one before the other. Kept apart, the lost one would be covered
+    and grow beside the one that is found. Should a second face come out again, all before its
+    first detection is covered once more.
+    """
+    box, last = track.places[number], other.places[other.last]
+    alike = 1.0 / ALIKE <= box.width / max(last.width, 1e-9) <= ALIKE
+    return other.last < number and alike and _overlap(last, box) > 0.5
 
 
 def _apart(track: _Track, box: Box, number: int, times_s: Sequence[float]) -> float | None:
@@ -216,8 +255,14 @@ def _growth(seconds: float) -> float:
     return min(SPEED * abs(seconds), GROWTH)
 
 
-def _padded(box: Box) -> Box:
-    side, top, bottom = PAD_SIDE * box.width, PAD_TOP * box.height, PAD_BOTTOM * box.height
+def _padded(box: Box, size: tuple[float, float] = (0.0, 0.0)) -> Box:
+    """With what belongs to the face around it.
+
+    ``size``: the face's usual width and height. Of a face that comes into the picture only a
+    part is framed at first, and what is around that part is as large as around the whole.
+    """
+    width, height = max(box.width, size[0]), max(box.height, size[1])
+    side, top, bottom = PAD_SIDE * width, PAD_TOP * height, PAD_BOTTOM * height
     return Box(box.left - side, box.top - top, box.right + side, box.bottom + bottom)
 
 
@@ -226,22 +271,23 @@ def _cover(track: _Track, times_s: Sequence[float], covers: list[list[Box]]) -> 
     times = np.asarray(times_s, dtype=np.float64)
     every = np.array(list(track.places))
     kept = np.array(track.confirmed(times_s), dtype=int)
+    size = track.size
     for number, time_s in enumerate(times):
         # What was found just before and just after, whatever it is worth.
         for place in _around(every, times, time_s):
             if abs(times[place] - time_s) <= DOUBTFUL_S:
-                covers[number].append(_held(track, place, time_s, times))
+                covers[number].append(_held(track.places[place], times[place] - time_s, size))
         near = every[np.abs(times[every] - time_s) <= STEADY_S]
         if near.size:
             boxes = [track.places[int(n)] for n in near]
-            covers[number].append(_padded(_hull(boxes)))
+            covers[number].append(_padded(_hull(boxes), size))
         # What was found before and what will be found, however long it takes.
         around = _around(kept, times, time_s)
-        covers[number] += [_held(track, n, time_s, times) for n in around]
+        covers[number] += [_held(track.places[n], times[n] - time_s, size) for n in around]
         if len(around) == 2 and times[around[1]] - times[around[0]] <= LEAP_S:
             way = _hull([track.places[n] for n in around])
             gap = min(abs(times[n] - time_s) for n in around)
-            covers[number].append(_padded(way).grown(_growth(gap)))
+            covers[number].append(_padded(way, size).grown(_growth(gap)))
 
 
 def _around(
@@ -254,9 +300,9 @@ def _around(
     return tuple(int(numbers[n]) for n in (after - 1, after) if 0 <= n < len(numbers))
 
 
-def _held(track: _Track, number: int, time_s: float, times: NDArray[np.float64]) -> Box:
-    """A detection's box as it has grown by another time."""
-    return _padded(track.places[number]).grown(_growth(times[number] - time_s))
+def _held(box: Box, seconds: float, size: tuple[float, float]) -> Box:
+    """A detection's box as it has grown so many seconds away from it."""
+    return _padded(box, size).grown(_growth(seconds))
 
 
 def _hull(boxes: Sequence[Box]) -> Box:

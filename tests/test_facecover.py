@@ -123,6 +123,34 @@ def test_a_face_that_moved_unseen_is_covered_on_its_way() -> None:
     assert not holds(middle, face_at(250, 100))
 
 
+def test_a_false_find_near_by_does_not_take_a_face_along() -> None:
+    """Something larger, framed once beside a face, ends neither the face nor what is found."""
+    chest = FoundFace(Box(80, 185, 170, 275), sure=False)
+    found = [(chest, seen(100, 100)) if n == 60 else (seen(100, 100),) for n in range(180)]
+    covers = cover_faces(times(180), found)
+    assert all(holds(boxes, face_at(100, 100)) for boxes in covers)
+    # Long after, nothing of it is left: the face alone is covered, and not as if it were lost.
+    assert max(box.width for box in covers[-1]) == pytest.approx(FACE * 1.7)
+
+
+def test_a_face_found_again_no_longer_grows_where_it_was_lost() -> None:
+    """Two that were taken for two, and turn out to be one."""
+    found: list[tuple[FoundFace, ...]] = [(seen(100, 100),) for _ in range(40)]
+    found += [(seen(400, 100),) for _ in range(40)]
+    found += [(seen(100 + 5 * n, 100),) for n in range(60)]
+    covers = cover_faces(times(len(found)), found)
+    assert all(holds(boxes, f[0].box) for boxes, f in zip(covers, found, strict=True))
+    assert all(box.width < 3 * FACE for box in covers[-1])
+
+
+def test_a_face_cut_by_the_edge_is_covered_as_far_as_a_whole_one() -> None:
+    part = FoundFace(Box(0, 110, 35, 150), sure=True)
+    found = [(part,) if n == 0 else (seen(30, 130),) if n > 20 else () for n in range(60)]
+    covers = cover_faces(times(60), found)
+    # Below it as much is added as below the whole face.
+    assert max(box.bottom for box in covers[0]) >= 150 + 0.3 * FACE - 1e-9
+
+
 @given(
     seed=st.integers(0, 10_000),
     speed=st.floats(0.0, 0.9),
