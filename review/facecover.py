@@ -212,14 +212,13 @@ def _found_again(other: _Track, track: _Track, number: int) -> bool:
     first detection is covered once more.
     """
     box, last = track.places[number], other.places[other.last]
-    alike = 1.0 / ALIKE <= box.width / max(last.width, 1e-9) <= ALIKE
-    return other.last < number and alike and _overlap(last, box) > 0.5
+    return other.last < number and _alike(box, last) and _overlap(last, box) > 0.5
 
 
 def _apart(track: _Track, box: Box, number: int, times_s: Sequence[float]) -> float | None:
     """Widths between the middles of a detection and of a face; None if it cannot be that face."""
     last = track.places[track.last]
-    if not 1.0 / ALIKE <= box.width / max(last.width, 1e-9) <= ALIKE:
+    if not _alike(box, last):
         return None
     grown = last.grown(_growth(times_s[number] - times_s[track.last]))
     if grown.away(box) > SAME * box.width:
@@ -230,16 +229,25 @@ def _apart(track: _Track, box: Box, number: int, times_s: Sequence[float]) -> fl
 
 
 def _merged(faces: Sequence[FoundFace]) -> list[FoundFace]:
-    """Detections of one picture with those that overlap by more than half joined."""
+    """Detections of one picture with those joined that frame one face, by more than half.
+
+    One far larger than the other stays by itself: what is framed wrongly about a face must not be
+    taken to be as sure as the face.
+    """
     kept: list[FoundFace] = []
     for face in sorted(faces, key=lambda face: -face.box.width):
         for place, other in enumerate(kept):
-            if _overlap(face.box, other.box) > 0.5:
+            if _overlap(face.box, other.box) > 0.5 and _alike(face.box, other.box):
                 kept[place] = FoundFace(other.box.hull(face.box), other.sure or face.sure)
                 break
         else:
             kept.append(face)
     return kept
+
+
+def _alike(one: Box, other: Box) -> bool:
+    """Whether two boxes may frame one face, by their widths."""
+    return 1.0 / ALIKE <= one.width / max(other.width, 1e-9) <= ALIKE
 
 
 def _overlap(one: Box, other: Box) -> float:
@@ -273,10 +281,12 @@ def _cover(track: _Track, times_s: Sequence[float], covers: list[list[Box]]) -> 
     kept = np.array(track.confirmed(times_s), dtype=int)
     size = track.size
     for number, time_s in enumerate(times):
-        # What was found just before and just after, whatever it is worth.
+        # What was found just before and just after, whatever it is worth; it grows only where
+        # a detector was sure, for what is framed wrongly is often large.
         for place in _around(every, times, time_s):
             if abs(times[place] - time_s) <= DOUBTFUL_S:
-                covers[number].append(_held(track.places[place], times[place] - time_s, size))
+                seconds = times[place] - time_s if place in track.sure else 0.0
+                covers[number].append(_held(track.places[place], seconds, size))
         near = every[np.abs(times[every] - time_s) <= STEADY_S]
         if near.size:
             boxes = [track.places[int(n)] for n in near]

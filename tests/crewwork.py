@@ -23,6 +23,10 @@ def who(_: int, told: Told) -> int:
     return os.getpid()
 
 
+def variable(name: str, told: Told) -> str | None:
+    return os.environ.get(name)
+
+
 def fails(number: int, told: Told) -> int:
     if number == 3:
         raise VideoError("number three is broken: choose another.")

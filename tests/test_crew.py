@@ -51,6 +51,15 @@ def test_several_processes_work_and_they_are_others() -> None:
     until(lambda: not any(map(alive, pids)))
 
 
+def test_processes_are_told_to_give_back_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MALLOC_ARENA_MAX", "7")  # somebody's own choice stands
+    names = list(crew_module.MEMORY_HABITS)
+    with Crew(1) as crew:
+        found = [value for _, value in crew.do(crewwork.variable, names, nothing)]
+    assert found == ["7", *list(crew_module.MEMORY_HABITS.values())[1:]]
+    assert os.environ["MALLOC_ARENA_MAX"] == "7" and names[1] not in os.environ
+
+
 def test_a_process_gives_way_to_a_new_one_after_some_tasks(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
