@@ -1,9 +1,8 @@
 """Every face of a picture as a box: MediaPipe's face detectors and face mesh, several views.
 
-For covering faces, not for measuring: it would rather frame a cushion than miss a face. Beside
-``landmarks`` the only module that touches mediapipe. Several detectors look because they fail in
-different ways: the far one is made for small faces, the near one for large ones, and the mesh
-goes on following a face that a hand hides or that turns away.
+For covering faces, not for measuring: it would rather frame a cushion than miss a face. Several
+detectors look because they fail in different ways: the far one is made for small faces, the near
+one for large ones, and the mesh goes on following a face that a hand hides or that turns away.
 """
 
 from __future__ import annotations
@@ -18,8 +17,8 @@ from numpy.typing import NDArray
 
 from review.facecover import Box, FoundFace
 from review.faceviews import FaceSearch, View, face_views
-from review.landmarks import quiet
 from review.playback import Rgb
+from review.quiet import quiet
 
 LOOK_AT_PX: Final = 960
 """Longer side of the pictures looked at, as when a recording is analysed."""
@@ -29,14 +28,14 @@ NEAR, FAR = 0, 1
 
 LEAST: Final = {NEAR: 0.65, FAR: 0.5}
 """Least score (0..1) of a detection that is covered at all. Frontal faces, drawn and real, had 0.83
-and more from the far detector (measured); the near one takes folded arms for a face with up to
-0.6."""
+and more from the far detector (measured)."""
 
 LEAST_MESH: Final = 0.7
-"""The same for the mesh's own detector; see ``landmarks.MIN_FACE_CONFIDENCE``."""
+"""The same for the mesh's own detector; see ``facetracker.MIN_FACE_CONFIDENCE``."""
 
 SURE: Final = 0.75
-"""From this score on a single detection is taken for a face."""
+"""From this score on a single detection of the far detector is taken for a face. The near one alone
+never is: it had 0.75 and more for a chest with folded arms."""
 
 MOST_FACES: Final = 4
 """Faces that the mesh follows; the detectors have no such limit."""
@@ -122,7 +121,8 @@ class FaceFinder:
             left, top = view.x + box.xmin * view.width, view.y + box.ymin * view.height
             right, bottom = left + box.width * view.width, top + box.height * view.height
             if right > left and bottom > top:
-                faces.append(FoundFace(Box(left, top, right, bottom), face.score[0] >= SURE))
+                sure = kind == FAR and face.score[0] >= SURE
+                faces.append(FoundFace(Box(left, top, right, bottom), sure))
         return faces
 
     def _meshes(self, picture: Rgb) -> list[FoundFace]:

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from review.identity import palm_centres
+from review.identity import palm_centres, palm_widths
 from review.tracks import Floats
 
 FACE_UNSTEADY = 0.06
@@ -28,6 +28,11 @@ FAR_FROM_HANDS = 4.0
 work in front of themselves, within some 0.35 m (two and a half face widths) to either side; the
 rest allows for a camera that looks from the side (common practice, no source)."""
 
+FACE_PER_HAND = 2.0
+"""A face speaks for its hands by its size up to this many breadths of the palms seen: grown
+people's are some 1.7 wide (common practice, no source). The face of somebody nearer to the camera
+looks larger, and is not the person's any more for that."""
+
 FACE_LOST_S = 2.0
 """A face lost for longer than this starts a new track."""
 
@@ -37,10 +42,11 @@ def choose_face(
 ) -> NDArray[np.float32]:
     """The face of the person at the line, for each picture.
 
-    Faces are followed through time; the one that is largest and nearest (sideways) to the hands,
-    summed over the recording, is the person. A face seen beside that one is someone else
-    for as long as it is followed; one that never shows beside it is taken for the same person
-    found again, unless it is far beside the hands: then it is somebody else, alone in view.
+    Faces are followed through time; the one that is largest (up to a size that goes with the
+    hands) and nearest (sideways) to the hands, summed over the recording, is the person. A face
+    seen beside that one is someone else for as long as it is followed; one that never shows beside
+    it is taken for the same person found again, unless it is far beside the hands: then it is
+    somebody else, alone in view.
 
     Args:
         times_s: shape (n,), seconds.
@@ -58,10 +64,11 @@ def choose_face(
     width = faces[..., 0].max(axis=2) - faces[..., 0].min(axis=2)
     owner = _follow_faces(times_s, here, centre, width)
     place = _hand_places(hands)
-    away = np.nan_to_num(np.abs(centre[..., 0] - place[:, None]) / np.fmax(width, 1e-6), nan=1.0)
-    merit = np.where(here, width / (1.0 + away), 0.0)
+    beside = np.abs(centre[..., 0] - place[:, None])
+    size = np.fmin(np.fmax(width, 1e-6), _most_size(hands))
+    merit = np.where(here, size / (1.0 + np.nan_to_num(beside / size, nan=1.0)), 0.0)
     unsteady = _unsteadiness(faces, owner)
-    far = _far_from_hands(np.abs(centre[..., 0] - place[:, None]) / np.fmax(width, 1e-6), owner)
+    far = _far_from_hands(beside / np.fmax(width, 1e-6), owner)
     totals = np.bincount(owner[here], weights=merit[here], minlength=unsteady.size)
     taken = np.zeros(len(times_s), dtype=bool)
     for track in np.argsort(-totals, kind="stable"):
@@ -74,6 +81,13 @@ def choose_face(
         taken[extent] = True
         chosen[rows] = faces[rows, slots]
     return chosen
+
+
+def _most_size(hands: NDArray[np.float32]) -> float:
+    """Width up to which a face's size counts; NaN where no hand was seen."""
+    palms = palm_widths(hands)
+    seen = palms[np.isfinite(palms)]
+    return FACE_PER_HAND * float(np.median(seen)) if seen.size else math.nan
 
 
 def _far_from_hands(away: Floats, owner: NDArray[np.intp]) -> NDArray[np.bool_]:

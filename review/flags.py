@@ -7,19 +7,21 @@ nothing where the protocol asks nothing. A person decides about each of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 
 from review.analysis import Flag, FlagKind, FlagLevel
 from review.emissions import PHASES, Emissions
 from review.features import moving_mean
-from review.measures import Measurement, Result, Target, explain, judge, quantity, severity
-from review.openline import OPEN_PHASES, OpenLineFindings
+from review.flagging import against, flag_of, hull
+from review.measures import Measurement, Result, judge, quantity, severity
+from review.openline import OpenLineFindings
+from review.openlineflags import open_line_flags, touch_flags
 from review.order import MissingStep, OrderReport
 from review.protocol import Protocol
+from review.refitapply import excess, values_by_name, worth_showing
 from review.settings import FlagDetection
 from review.showing import moment_to_show
 from review.surface import WipingFindings
@@ -30,19 +32,6 @@ from review.washing import WashFindings, seen_fraction
 from review.wording import DOUBTS, DRAWN_AREA_DOUBT
 from review.wording import PHASES as PHASE_WORDS
 from review.wording import SURFACES as SURFACE_WORDS
-
-AFTER_TOUCH = (
-    "If an open end may have been touched: stop, close the line, do not run fluid in, "
-    "call the unit."
-)
-
-CLEAN_HANDS = "common practice: clean hands touch nothing else before the line; no published number"
-"""Who asks that clean hands stay away from the face and in the clean field."""
-
-UNSURE = 0.5
-"""Confidence of a flag whose evidence says nothing of its own."""
-
-Touch = TypeVar("Touch", FaceContact, FieldExit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +64,19 @@ def find_flags(findings: Findings, protocol: Protocol) -> tuple[Flag, ...]:
         *_wash_flags(findings, protocol),
         *_rub_flags(findings, protocol),
         *_wiping_flags(findings, protocol),
-        *_touch_flags(findings),
-        *_open_line_flags(findings, protocol),
+        *touch_flags(findings.contacts, findings.exits, findings.phases),
+        *open_line_flags(findings.open_line, protocol),
         *_wait_flags(findings, protocol),
     ]
-    settings = protocol.detection.flags
-    kept = (_explained(flag, findings) for flag in flags if _certain_enough(flag, settings))
+    found = values_by_name(
+        (
+            *findings.hygiene.measurements,
+            *findings.wiping.measurements,
+            *findings.open_line.measurements,
+            *findings.waits,
+        )
+    )
+    kept = (_explained(flag, findings) for flag in flags if _certain_enough(flag, protocol, found))
     return tuple(sorted(kept, key=lambda flag: (flag.start_s, flag.end_s, flag.kind)))
 
 
@@ -98,35 +94,14 @@ def _explained(flag: Flag, findings: Findings) -> Flag:
     )
 
 
-def _certain_enough(flag: Flag, settings: FlagDetection) -> bool:
+def _certain_enough(flag: Flag, protocol: Protocol, found: Mapping[str, float | None]) -> bool:
     """Whether a flag is sure enough to be shown; 'cannot tell' is always shown."""
     if flag.level is FlagLevel.CANNOT_TELL:
         return True
-    return flag.confidence >= {
-        FlagKind.TALKING_NEAR_OPEN_LINE: settings.min_confidence_talking,
-        FlagKind.HAND_TO_FACE: settings.min_confidence_hand_to_face,
-        FlagKind.PHASE_MISSING: settings.min_confidence_phase_missing,
-        FlagKind.PHASE_OUT_OF_ORDER: settings.min_confidence_phase_missing,
-    }.get(flag.kind, settings.min_confidence)
-
-
-def _flag(
-    kind: FlagKind,
-    span: Interval,
-    level: FlagLevel,
-    confidence: float,
-    message: str,
-    measure: str = "",
-) -> Flag:
-    return Flag(
-        kind=kind,
-        start_s=max(span.start_s, 0.0),
-        end_s=span.end_s,
-        level=level,
-        confidence=float(np.clip(confidence, 0.0, 1.0)),
-        message=message,
-        measure=measure,
-    )
+    detection = protocol.detection
+    own = detection.unit.flags.get(flag.kind.value) if detection.unit else None
+    missed_by = excess(flag, found, protocol) if own else 0.0
+    return worth_showing(flag, own, detection.flags, missed_by)
 
 
 def _nothing_recognised(findings: Findings, extent: Interval) -> Flag:
@@ -136,7 +111,7 @@ def _nothing_recognised(findings: Findings, extent: Interval) -> Flag:
         if seen > 0
         else "no hands were seen in it"
     )
-    return _flag(
+    return flag_of(
         FlagKind.NOT_SEEN,
         extent,
         FlagLevel.CANNOT_TELL,
@@ -157,7 +132,7 @@ def _order_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             yield _missing_flag(missing, findings, settings)
     for segment in findings.order.out_of_order:
         if segment.phase is not Phase.HAND_RUB:
-            yield _flag(
+            yield flag_of(
                 FlagKind.PHASE_OUT_OF_ORDER,
                 segment.interval,
                 FlagLevel.LOOK,
@@ -183,7 +158,7 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
         and 1.0 - seen > settings.max_not_seen_fraction
     )
     if hidden:
-        return _flag(
+        return flag_of(
             FlagKind.NOT_SEEN,
             place,
             FlagLevel.CANNOT_TELL,
@@ -191,7 +166,7 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
             f"{words} was not seen, but the hands were out of view for "
             f"{quantity(1.0 - seen, 'share')} of the time in which it was due.",
         )
-    return _flag(
+    return flag_of(
         FlagKind.PHASE_MISSING,
         place,
         FlagLevel.LOOK,
@@ -229,7 +204,7 @@ def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
         yield _not_seen(wash, whole)
         return
     reasons = [
-        (severity(measurement, target), _against(words, measurement, target), measurement.name)
+        (severity(measurement, target), against(words, measurement, target), measurement.name)
         for words, measurement in (("The whole wash took", whole), ("Rubbing took", rubbing))
         if (target := protocol.target(measurement.name)) is not None
         and judge(measurement, target) is Result.NOT_MET
@@ -239,7 +214,7 @@ def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
     ]
     if reasons:
         level = FlagLevel.LOOK if any(r[0] == "look" for r in reasons) else FlagLevel.NOTE
-        yield _flag(
+        yield flag_of(
             FlagKind.WASH_SHORT,
             wash.interval,
             level,
@@ -253,7 +228,7 @@ def _wash_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
         least = protocol.detection.wash.min_surface_s
         target = protocol.target("wash.surfaces_rubbed")
         asked = f"; target {target.text} ({target.source})" if target is not None else ""
-        yield _flag(
+        yield flag_of(
             FlagKind.WASH_SURFACE_MISSED,
             wash.interval,
             FlagLevel.LOOK,
@@ -273,7 +248,7 @@ def _rub_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             continue
         words = f"before {PHASE_WORDS[phase].lower()}ing"
         if measurement.value is None:
-            yield _flag(
+            yield flag_of(
                 FlagKind.NOT_SEEN,
                 line.interval,
                 FlagLevel.CANNOT_TELL,
@@ -283,7 +258,7 @@ def _rub_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             )
         elif rub is None:
             if judge(measurement, target) is Result.NOT_MET:
-                yield _flag(
+                yield flag_of(
                     FlagKind.HAND_RUB_MISSING,
                     line.interval,
                     FlagLevel.LOOK,
@@ -293,26 +268,18 @@ def _rub_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
                     name,
                 )
         elif (level := severity(measurement, target)) is not None:
-            yield _flag(
+            yield flag_of(
                 FlagKind.HAND_RUB_SHORT,
                 rub.interval,
                 FlagLevel(level),
                 rub.confidence,
-                _against(f"The hand rub {words} took", measurement, target),
+                against(f"The hand rub {words} took", measurement, target),
                 name,
             )
 
 
-def _against(words: str, measurement: Measurement, target: Target) -> str:
-    assert measurement.value is not None
-    return (
-        f"{words} {quantity(measurement.value, measurement.unit)}; "
-        f"target {target.text} ({target.source})."
-    )
-
-
 def _not_seen(segment: Segment, measurement: Measurement) -> Flag:
-    return _flag(
+    return flag_of(
         FlagKind.NOT_SEEN,
         segment.interval,
         FlagLevel.CANNOT_TELL,
@@ -349,140 +316,14 @@ def _wiping_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
                 yield _not_seen(segments[0], measurement)
         elif level is not None and target is not None:
             longest = max(segments, key=lambda segment: segment.interval.duration_s)
-            yield _flag(
+            yield flag_of(
                 kind,
                 longest.interval,
                 FlagLevel(level),
                 confidence,
-                _against(words, measurement, target),
+                against(words, measurement, target),
                 measurement.name,
             )
-
-
-# --- touching, and the open line --------------------------------------------------------------
-
-
-def _touch_flags(findings: Findings) -> Iterable[Flag]:
-    contacts = [c for c in findings.contacts if _matters(c, findings.phases)]
-    for group in _together(contacts):
-        span, hands = _hull([c.interval for c in group]), _hands(group)
-        yield _flag(
-            FlagKind.HAND_TO_FACE,
-            span,
-            FlagLevel.LOOK,
-            max(c.confidence for c in group),
-            f"{hands} at the face or hair for {quantity(span.duration_s, 's')}, and no new rub "
-            f"or wash was seen before the line was handled; target none ({CLEAN_HANDS}). "
-            f"{AFTER_TOUCH}",
-        )
-    exits = [e for e in findings.exits if _matters(e, findings.phases)]
-    for away in _together(exits):
-        span, hands = _hull([e.interval for e in away]), _hands(away)
-        furthest = max(e.distance for e in away)
-        # Out of view counts as away once the hand was seen to leave, so how far it went beyond
-        # the margin says how sure this is, not how much of the way was seen.
-        confidence = 0.5 + 0.25 * furthest
-        yield _flag(
-            FlagKind.LEFT_CLEAN_FIELD,
-            span,
-            FlagLevel.LOOK,
-            confidence,
-            f"{hands} outside the work area for {quantity(span.duration_s, 's')} (up to "
-            f"{furthest:.0f} hand widths beyond it), and no new rub or wash was seen before the "
-            f"line was handled; target none ({CLEAN_HANDS}).",
-        )
-
-
-def _matters(event: FaceContact | FieldExit, phases: Timeline) -> bool:
-    """Whether the line is handled after the event, with no rub or wash between."""
-    handled = any(
-        s.phase in OPEN_PHASES and s.interval.end_s > event.interval.end_s for s in phases
-    )
-    return handled and not event.rubbed_after
-
-
-def _together(events: Sequence[Touch]) -> list[list[Touch]]:
-    """Events of either hand that overlap in time: one moment to look at, not two."""
-    groups: list[list[Touch]] = []
-    for event in events:
-        if groups and event.interval.start_s < max(e.interval.end_s for e in groups[-1]):
-            groups[-1].append(event)
-        else:
-            groups.append([event])
-    return groups
-
-
-def _hands(events: Sequence[FaceContact] | Sequence[FieldExit]) -> str:
-    hands = {event.hand for event in events}
-    return "Both hands were" if len(hands) == 2 else f"The {hands.pop()} hand was"
-
-
-def _open_line_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
-    found = findings.open_line
-    by_name = {m.name: m for m in found.measurements}
-    target = protocol.target("open_line.talking_time")
-    if target is not None and target.has_bounds:
-        for talk in found.talking:
-            near = (
-                f" with the mouth about {talk.distance:.0f} hand widths from the hands"
-                if np.isfinite(talk.distance)
-                else ""
-            )
-            yield _flag(
-                FlagKind.TALKING_NEAR_OPEN_LINE,
-                talk.interval,
-                FlagLevel.LOOK,
-                talk.probability,
-                f"The mouth moved as in talking for {quantity(talk.interval.duration_s, 's')} "
-                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}; "
-                f"target {target.text} ({target.source}).",
-                "open_line.talking_time",
-            )
-        spoken = by_name["open_line.talking_time"]
-        if spoken.value is None and found.windows:
-            yield from _mouth_not_seen(found, spoken)
-    yield from _mask_flags(found, by_name["open_line.mask_seen"], protocol)
-
-
-def _mask_flags(found: OpenLineFindings, seen: Measurement, protocol: Protocol) -> Iterable[Flag]:
-    """Nothing unless the unit asks for a mask; then what was missing, or could not be told."""
-    target = protocol.target(seen.name)
-    if target is None or not target.has_bounds or not found.windows:
-        return
-    longest = max((w.interval for w in found.windows), key=lambda span: span.duration_s)
-    if judge(seen, target) is Result.NOT_ASSESSABLE:
-        yield _flag(
-            FlagKind.NOT_SEEN,
-            longest,
-            FlagLevel.CANNOT_TELL,
-            1.0,
-            "Whether a mask was worn while the line was open cannot be told. "
-            f"{explain(seen, target)}",
-            seen.name,
-        )
-    elif (level := severity(seen, target)) is not None:
-        sure = found.mask_confidence
-        yield _flag(
-            FlagKind.MASK_MISSING,
-            longest,
-            FlagLevel(level),
-            sure if np.isfinite(sure) else UNSURE,
-            _against("A mask was seen for this share of the open-line time:", seen, target),
-            seen.name,
-        )
-
-
-def _mouth_not_seen(found: OpenLineFindings, spoken: Measurement) -> Iterable[Flag]:
-    for window in found.windows:
-        yield _flag(
-            FlagKind.NOT_SEEN,
-            window.interval,
-            FlagLevel.CANNOT_TELL,
-            1.0,
-            f"Whether there was talking while the line was open "
-            f"({PHASE_WORDS[window.phase].lower()}) cannot be told. {spoken.why}",
-            spoken.name,
-        )
 
 
 # --- waiting ----------------------------------------------------------------------------------
@@ -495,16 +336,12 @@ def _wait_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             continue
         if target.at_least is None or wait.value is None or wait.value >= target.at_least:
             continue
-        yield _flag(
+        yield flag_of(
             FlagKind.WAIT_SHORT,
-            _hull(wait.spans),
+            hull(wait.spans),
             # Local practice differs and fluid cannot be seen: a note, never a failure.
             FlagLevel.NOTE,
             max((s.confidence for s in findings.phases.of(Phase.WAITING)), default=0.0),
-            _against(f"The {wait.name.removeprefix('wait.')} took about", wait, target),
+            against(f"The {wait.name.removeprefix('wait.')} took about", wait, target),
             wait.name,
         )
-
-
-def _hull(spans: Sequence[Interval]) -> Interval:
-    return Interval(min(s.start_s for s in spans), max(s.end_s for s in spans))

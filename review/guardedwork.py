@@ -61,8 +61,11 @@ def analyse_guarded(
     sampling: Sampling,
     cache: Path,
     progress: Progress,
+    sound: bool,
 ) -> Analysis:
     """The real analysis; what its page will need lies beside the landmarks afterwards.
+
+    ``sound``: whether the person's consent allows the sound to be used; without, it is not read.
 
     See :func:`review.pipeline.review_recording` and :func:`review.guarded.run_guarded`.
     """
@@ -74,6 +77,7 @@ def analyse_guarded(
             "protocol": protocol.model_dump(mode="json", by_alias=True),
             "sampling": asdict(sampling),
             "cache": str(cache.absolute()),
+            "sound": sound,
         },
         limits,
         name=str(path),
@@ -84,7 +88,12 @@ def analyse_guarded(
 
 
 def analyse_task(
-    path: str, protocol: dict[str, Any], sampling: dict[str, Any], cache: str, progress: Progress
+    path: str,
+    protocol: dict[str, Any],
+    sampling: dict[str, Any],
+    cache: str,
+    sound: bool,
+    progress: Progress,
 ) -> str:
     """What the child of :func:`analyse_guarded` does."""
     unit_protocol = Protocol.model_validate(protocol)
@@ -94,6 +103,7 @@ def analyse_task(
         sampling=Sampling(**sampling),
         cache_dir=Path(cache),
         progress=progress,
+        sound=sound,
     )
     keep_prepared(Path(cache), reviewed, unit_protocol)
     return reviewed.analysis.to_json()

@@ -16,8 +16,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -53,8 +53,9 @@ from review.store import ConsentError, RecordingEntry, RecordingState, Store, St
 from review.wholefile import clear_half_files
 
 Progress = Callable[[float], None]
-Analyse = Callable[[Path, Protocol, Sampling, Path, Progress], Analysis]
-"""Recording, protocol, sampling, cache folder, progress: gives the analysis."""
+Analyse = Callable[[Path, Protocol, Sampling, Path, Progress, bool], Analysis]
+"""Recording, protocol, sampling, cache folder, progress, whether the sound may be used: gives the
+analysis. It tells the progress before it uses the sound, and ends where that raises."""
 
 Launch = Callable[[Path], None]
 """Starts a worker for a store's folder."""
@@ -97,6 +98,10 @@ class JobStatus:
 
 class _Stopped(BaseException):
     """Somebody cancelled the work under way; no library in between may take it for an error."""
+
+
+class _SoundWithdrawnError(ReviewError):
+    """The sound may not be used any more; without it the work may go on."""
 
 
 # --- asked by the pages ----------------------------------------------------------------------
@@ -207,12 +212,16 @@ def review_copy(store: Store, recording_id: int) -> Path:
     """
     entry = store.recording(recording_id)
     store.check_consent(entry.person)
-    consent = store.current_consent(entry.person)
-    with_sound = consent is not None and consent.sound
-    name = partial(review_copy_name, entry.sha256, sound=with_sound)
+    name = partial(review_copy_name, entry.sha256, sound=_may_be_heard(store, entry.person))
     # Of a video that stays where it is, in the clear, the copy may have been encrypted since.
     sealed = is_sealed(Path(entry.file)) or (store.copies / name(sealed=True)).is_file()
     return store.copies / name(sealed=sealed)
+
+
+def _may_be_heard(store: Store, person: str) -> bool:
+    """Whether the consent that holds today includes the sound."""
+    consent = store.current_consent(person)
+    return consent is not None and consent.sound
 
 
 def launch_worker(store_folder: Path) -> None:
@@ -349,13 +358,7 @@ def _analyse_and_copy(store: Store, job: Job, analyse: Analyse) -> str:
     reports = _Reports(store.folder, job, partial(store.check_consent, entry.person))
     reports.stage(JobStage.TRACKING)
     store.set_state(entry.id, RecordingState.ANALYSING, by=job.by)
-    analysis = analyse(
-        Path(entry.file),
-        load_protocol(entry.protocol),
-        Sampling(mirrored=entry.mirrored),
-        store.landmarks,
-        reports,
-    )
+    analysis = _analysed(store, entry, reports, analyse)
     if analysis.recording.sha256 != entry.sha256:
         raise StoreError(
             f"{entry.file}: the file was changed since it was added. Put the original back, or "
@@ -378,6 +381,30 @@ def _analyse_and_copy(store: Store, job: Job, analyse: Analyse) -> str:
     return ""
 
 
+def _analysed(store: Store, entry: RecordingEntry, reports: _Reports, analyse: Analyse) -> Analysis:
+    """The analysis that today's consent allows: with the sound, or without a look at it."""
+
+    def check_allowed() -> None:
+        store.check_consent(entry.person)
+        if not _may_be_heard(store, entry.person):
+            raise _SoundWithdrawnError("The consent does not include the sound any more.")
+
+    order = (
+        Path(entry.file), store.as_learnt(load_protocol(entry.protocol)),
+        Sampling(mirrored=entry.mirrored),
+        store.landmarks, reports,
+    )  # fmt: skip
+    if _may_be_heard(store, entry.person):
+        try:
+            with reports.checking(check_allowed):
+                analysis = analyse(*order, True)
+                check_allowed()
+                return analysis
+        except _SoundWithdrawnError:
+            _log.info("recording %s: the sound was withdrawn, going on without it", entry.id)
+    return analyse(*order, False)
+
+
 def _make_copy(store: Store, entry: RecordingEntry, progress: Progress) -> None:
     target = review_copy(store, entry.id)
     if not target.is_file():
@@ -398,14 +425,23 @@ class _Reports:
         self._job = replace(self._job, stage=stage, message=STAGE_WORDS[stage])
         self._report(0.0)
 
+    @contextmanager
+    def checking(self, check_allowed: Callable[[], None]) -> Iterator[None]:
+        """Ask this meanwhile whether the work may go on."""
+        usual, self._check_allowed = self._check_allowed, check_allowed
+        try:
+            yield
+        finally:
+            self._check_allowed = usual
+
     def __call__(self, share: float) -> None:
-        """Told the share of the stage that is done, 0..1.
+        """Told the share of the stage that is done, 0..1. At the end it looks in any case.
 
         Raises:
             _Stopped: if the job was cancelled.
             ConsentError: if the consent was withdrawn meanwhile.
         """
-        if time.monotonic() - self._written >= BETWEEN_REPORTS_S:
+        if share >= 1.0 or time.monotonic() - self._written >= BETWEEN_REPORTS_S:
             self._report(share)
 
     def _report(self, share: float) -> None:

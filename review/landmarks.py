@@ -1,21 +1,18 @@
 """Pictures to landmarks: MediaPipe's hand and face trackers behind one function.
 
-The only module that touches mediapipe, and it imports it only when tracking starts. The pinned
-version carries its models in its own package and sends nothing anywhere. Its words for
-left and right assume a mirrored (selfie) picture: in an unmirrored one it calls the subject's
-right hand 'Left'. Pictures of a mirrored recording are flipped before tracking, so this
-holds for all of them and everything later sees an unmirrored picture.
+Beside ``facetracker`` and ``faceboxes`` the only module that touches mediapipe, and all three
+import it only when tracking starts. The pinned version carries its models in its own package and
+sends nothing anywhere. Its words for left and right assume a mirrored (selfie) picture: in an
+unmirrored one it calls the subject's right hand 'Left'. Pictures of a mirrored recording are
+flipped before tracking, so this holds for all of them and everything later sees an unmirrored
+picture.
 """
 
 from __future__ import annotations
 
 import hashlib
-import math
-import os
-import threading
-import warnings
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterable
+from contextlib import ExitStack
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib import metadata, util
@@ -32,9 +29,10 @@ from review.errors import VideoError
 from review.facecolour import lower_face_colours
 from review.facemesh import FACE_INDEX, FACE_POINTS
 from review.faces import choose_face
-from review.faceviews import FaceSearch, View
+from review.facetracker import MIN_TRACKING_CONFIDENCE, MOST_FACES, FaceTracker
 from review.identity import RawHands, assign_hands
 from review.playback import Rgb
+from review.quiet import notices_hidden, quiet
 from review.tracks import MOTION_GRID, LandmarkTrack, TimeBase
 from review.video import DEFAULT_FPS, DEFAULT_MAX_SIDE_PX, VideoInfo
 
@@ -54,29 +52,18 @@ __all__ = [
 Progress = Callable[[float], None]
 """Called now and then with the share done, 0..1."""
 
-RULES = "4"
+RULES = "5"
 """Raise this when what is made of the detections changes, so that old caches are not used."""
 
 MIN_CONFIDENCE = 0.5
-"""The tracker's own default for detecting and for going on tracking (0..1)."""
+"""The tracker's own default for detecting (0..1)."""
 
-MIN_FACE_CONFIDENCE = 0.7
-"""Least score of a newly detected face (0..1). In views of half the picture drawn faces scored
-0.85 and more, arms and cloth taken for faces 0.62 and less."""
-
-MOST_HANDS, MOST_HANDS_REPORTED, MOST_FACES = 2, 4, 2
+MOST_HANDS, MOST_HANDS_REPORTED = 2, 4
 """What the tracker is asked for. It now and then reports a third hand all the same: a second
 look at a hand it already follows. All are kept until it is decided which to believe."""
 
 LABEL_OF_RIGHT_HAND = "Left"
 """What the tracker calls the subject's right hand in an unmirrored picture."""
-
-SMALL_FACE_PX = 100.0
-"""A face lower than this (of its mesh, pixels) is enlarged before the mesh reads it. Found on drawn
-faces: talking is told from silence better below it, and no worse where a face is larger."""
-
-SMOOTH_PX, SMOOTH_LEVELS, SMOOTH_SPREAD_PX = 5, 25.0, 3.0
-"""Of the smoothing before: diameter, grey levels that count as an edge, spread (pixels)."""
 
 THUMBNAIL_WIDTH_PX = 160
 """Width of the grey picture on which change is measured: five pixels a cell, so that sensor
@@ -111,6 +98,10 @@ class Sampling:
         mirrored: whether the recording is a mirror (selfie) picture.
         everywhere: look at all of the recording alike and in one run, also where nothing moves;
             for comparison, it takes many times as long.
+        beside_face_widths: where every face found is further beside the hands than this many of
+            its widths, a second look goes above the hands, so that a trainer near the camera does
+            not hide the person at the line. People work within some two and a half face widths
+            to either side (common practice, no source).
 
     Raises:
         ValueError: for values out of range.
@@ -121,6 +112,7 @@ class Sampling:
     complexity: Literal[0, 1] = 1
     mirrored: bool = False
     everywhere: bool = False
+    beside_face_widths: float = 2.5
 
     def __post_init__(self) -> None:
         if not 0.5 <= self.fps <= 120.0:
@@ -129,6 +121,10 @@ class Sampling:
             raise ValueError(f"max_side_px must be within 64..4096, got {self.max_side_px}")
         if self.complexity not in MODEL_FILES:
             raise ValueError(f"complexity must be 0 or 1, got {self.complexity}")
+        if not 0.5 <= self.beside_face_widths <= 100.0:
+            raise ValueError(
+                f"beside_face_widths must be within 0.5..100, got {self.beside_face_widths}"
+            )
 
 
 @lru_cache(maxsize=2)
@@ -355,16 +351,14 @@ class Tracker:
         self._sampling = sampling
         self._stack = ExitStack()
         self._hands: Any = None
-        self._mesh: Any = None
+        self._faces = FaceTracker(sampling.beside_face_widths)
         self._settled = False
-        self._search = FaceSearch()
-        self._face_px = math.nan
         self._last: NDArray[np.uint8] | None = None
 
     def __enter__(self) -> Self:
         with quiet():
             # Imported here: it takes seconds, and looking at cached results needs none of it.
-            from mediapipe.python.solutions import face_mesh, hands
+            from mediapipe.python.solutions import hands
 
             self._hands = self._stack.enter_context(
                 hands.Hands(
@@ -372,22 +366,13 @@ class Tracker:
                     max_num_hands=MOST_HANDS,
                     model_complexity=self._sampling.complexity,
                     min_detection_confidence=MIN_CONFIDENCE,
-                    min_tracking_confidence=MIN_CONFIDENCE,
-                )
-            )
-            self._mesh = self._stack.enter_context(
-                face_mesh.FaceMesh(
-                    static_image_mode=False,
-                    max_num_faces=MOST_FACES,
-                    refine_landmarks=True,
-                    min_detection_confidence=MIN_FACE_CONFIDENCE,
-                    min_tracking_confidence=MIN_CONFIDENCE,
+                    min_tracking_confidence=MIN_TRACKING_CONFIDENCE,
                 )
             )
             # The first picture makes the models load and print; a blank one has nothing to track.
             blank = np.zeros((64, 64, 3), dtype=np.uint8)
             self._hands.process(blank)
-            self._mesh.process(blank)
+            self._stack.enter_context(self._faces)
         return self
 
     def __exit__(
@@ -405,11 +390,11 @@ class Tracker:
             picture = np.ascontiguousarray(picture[:, ::-1])
         height, width = picture.shape[:2]
         # The first landmarks make it write one more notice; later pictures are left alone.
-        with _python_warnings_hidden() if self._settled else quiet():
+        with notices_hidden() if self._settled else quiet():
             hands = self._hands.process(picture)
             found_hands = hands.multi_hand_landmarks or ()
             xs = [point.x for hand in found_hands for point in hand.landmark]
-            mesh = self._faces(picture, sum(xs) / len(xs) if xs else None)
+            mesh = self._faces.faces(time_s, picture, sum(xs) / len(xs) if xs else None)
         self._settled |= bool(found_hands or np.isfinite(mesh).any())
         scale = np.array([1.0, height / width, 1.0], dtype=np.float32)
         points = np.full((MOST_HANDS_REPORTED, 21, 3), np.nan, dtype=np.float32)
@@ -441,76 +426,6 @@ class Tracker:
             np.array([grey.mean() / 255.0], dtype=np.float32),
         )
 
-    def _faces(self, picture: Rgb, hands_x: float | None) -> NDArray[np.float32]:
-        """Shape (2, k, 3): faces in one picture, in picture widths, NaN where there is none."""
-        height, width = picture.shape[:2]
-        mesh = np.full((MOST_FACES, len(FACE_POINTS), 3), np.nan, dtype=np.float32)
-        for view in self._search.views(width, height, hands_x):
-            part = picture[view.y : view.y + view.height, view.x : view.x + view.width]
-            shown = _enlarged(part) if self._face_px < SMALL_FACE_PX else part
-            found = self._mesh.process(np.ascontiguousarray(shown)).multi_face_landmarks or ()
-            for slot, face in enumerate(found[:MOST_FACES]):
-                mesh[slot] = _in_picture(_array(face.landmark)[list(FACE_POINTS)], view, width)
-            if found:
-                self._search.found(view)
-                break
-        heights = np.ptp(mesh[:, :, 1], axis=1) * width
-        self._face_px = float(np.fmax.reduce(heights, initial=np.nan))
-        return mesh
-
-
-def _enlarged(part: Rgb) -> Rgb:
-    """A picture twice as large with its noise smoothed and its edges kept.
-
-    The mesh reads a face from 192 x 192 pixels. Lips a few pixels high, in the noise of a dim
-    room, hardly move it when it enlarges them itself.
-    """
-    smooth = cv2.bilateralFilter(part, SMOOTH_PX, SMOOTH_LEVELS, SMOOTH_SPREAD_PX)
-    height, width = part.shape[:2]
-    large = cv2.resize(smooth, (2 * width, 2 * height), interpolation=cv2.INTER_CUBIC)
-    return np.asarray(large, dtype=np.uint8)
-
-
-def _in_picture(points: NDArray[np.float32], view: View, picture_width: int) -> NDArray[np.float32]:
-    """Points (k, 3) in shares of a view to picture widths; z is in shares of its width."""
-    pixels = points * np.array([view.width, view.height, view.width], dtype=np.float32)
-    pixels[:, :2] += np.array([view.x, view.y], dtype=np.float32)
-    return pixels / np.float32(picture_width)
-
 
 def _array(landmarks: Any) -> NDArray[np.float32]:
     return np.array([(p.x, p.y, p.z) for p in landmarks], dtype=np.float32)
-
-
-@contextmanager
-def _python_warnings_hidden() -> Iterator[None]:
-    """Hide the tracker's one deprecation notice about its own protobuf calls."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=r"SymbolDatabase\.GetPrototype")
-        yield
-
-
-_STDERR = threading.Lock()
-
-
-@contextmanager
-def quiet() -> Iterator[None]:
-    """Keep the tracker's native start-up chatter off the terminal.
-
-    It is written to file descriptor 2 by libraries that heed no setting, so the descriptor is
-    pointed elsewhere meanwhile. Errors are raised as exceptions and are not affected.
-    """
-    os.environ.setdefault("GLOG_minloglevel", "2")
-    os.environ.setdefault("TF_CPP_MIN_LOG_LEVEL", "3")
-    with _STDERR, _python_warnings_hidden(), ExitStack() as stack:
-        try:
-            saved = os.dup(2)
-        except OSError:
-            saved = -1  # no standard error at all (a service): nothing to keep quiet
-        if saved >= 0:
-            stack.callback(os.close, saved)
-            stack.callback(os.dup2, saved, 2)
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, 2)
-            os.close(nowhere)
-        yield

@@ -15,6 +15,16 @@ from numpy.typing import NDArray
 
 from review.facemesh import FACE_INDEX, INNER_LIP_PAIRS, OUTER_LIPS
 from review.features import hand_breadth
+from review.liprhythm import (
+    CHEWING_WINDOW_S,
+    MAX_STEP_S,
+    band_energy,
+    chewing_share,
+    nearest_known,
+    to_grid,
+    turning_points,
+    windowed,
+)
 from review.picturechange import box_change
 from review.tracks import FeatureTrack, LandmarkTrack
 
@@ -34,13 +44,6 @@ Lip movement in speech lies below about 7 Hz (common practice, no source), so a 
 track adds only noise.
 """
 
-MAX_STEP_S = 0.13
-"""Samples further apart than this (slower than about 8 a second) cannot show talking."""
-
-BAND_HZ = (2.0, 8.0)
-"""Band of the energy feature, cut at half the sampling rate."""
-
-ENERGY_WINDOW_S = 1.0
 RATE_WINDOW_S = 0.5
 """Half width of the triangular window over which the rate of change is averaged."""
 
@@ -49,10 +52,6 @@ LOCAL_WINDOW_S = 0.14
 
 TURNING_WINDOW_S = 0.6
 """Half width of the triangular window in which changes of direction are counted."""
-
-CHEWING_WINDOW_S = 4.0
-CHEWING_HZ = (0.8, 1.8)
-"""Chewing is a regular movement of 1-1.5 Hz (common practice, no source)."""
 
 TURN_SIZE = 0.03
 TURN_JITTERS = 3.0
@@ -123,133 +122,6 @@ def lip_opening(track: LandmarkTrack) -> Array:
     return np.asarray(true_gap / (REST_WIDTH_OF_EYE_SPAN * true_span))
 
 
-# --- moving windows over a regular grid -------------------------------------------------
-
-
-def _to_grid(values: Array, times: Array, hz: float) -> tuple[Array, Array]:
-    """Samples smoothed by a triangle of half width 1/hz and put on a grid of ``hz``.
-
-    Returns:
-        Grid times (m,) and values (m,); NaN where the neighbours lie further apart than
-        ``MAX_STEP_S``.
-    """
-    known = np.isfinite(values)
-    times, values = times[known], values[known]
-    grid = np.arange(int(np.floor((times[-1] - times[0]) * hz + 1e-9)) + 1) / hz + times[0]
-    weight, total = np.ones_like(values), values.copy()
-    for step in range(1, 1 + int(np.ceil(1.0 / hz / max(np.median(np.diff(times)), 1e-3)))):
-        near = np.clip(1.0 - (times[step:] - times[:-step]) * hz, 0.0, None)
-        total[step:] += near * values[:-step]
-        total[:-step] += near * values[step:]
-        weight[step:] += near
-        weight[:-step] += near
-    out = np.interp(grid, times, total / weight)
-    after = np.clip(np.searchsorted(times, grid), 1, len(times) - 1)
-    out[times[after] - times[after - 1] > MAX_STEP_S] = np.nan
-    return grid, out
-
-
-def _windowed(values: Array, half_width: int) -> Array:
-    """Triangle-weighted mean over ``2 * half_width + 1`` finite neighbours, (m,) -> (m,)."""
-    kernel = 1.0 - np.abs(np.arange(-half_width, half_width + 1)) / (half_width + 1.0)
-    known = np.isfinite(values)
-    total = np.convolve(np.where(known, values, 0.0), kernel, mode="full")
-    weight = np.convolve(known.astype(float), kernel, mode="full")
-    keep = slice(half_width, half_width + len(values))
-    total, weight = total[keep], weight[keep]
-    return np.divide(total, weight, out=np.full_like(total, np.nan), where=weight > 1e-9)
-
-
-def _spectra(values: Array, hz: float, window_s: float) -> tuple[Array, Array]:
-    """Power spectra of Hann-weighted, linearly detrended windows around each grid time.
-
-    Args:
-        values: shape (m,). A window touching a NaN gives NaN.
-        hz: grid rate.
-        window_s: length of a window.
-
-    Returns:
-        Frequencies (f,) in Hz and one-sided power density (m, f), scaled so that the sum
-        over frequencies times their spacing is the mean square of the window's signal.
-    """
-    size = max(4, round(window_s * hz))
-    before = size // 2
-    padded = np.concatenate([np.full(before, np.nan), values, np.full(size - before - 1, np.nan)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, size)
-    slope = np.arange(size) - (size - 1) / 2
-    mean = windows.mean(axis=1, keepdims=True)
-    tilt = (windows @ slope / (slope @ slope))[:, None]
-    hann = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)
-    spectrum = np.fft.rfft((windows - mean - tilt * slope) * hann, axis=1)
-    power = np.abs(spectrum) ** 2 / (hz * (hann @ hann))
-    power[:, 1 : (size + 1) // 2] *= 2.0
-    return np.fft.rfftfreq(size, 1.0 / hz), power
-
-
-def band_energy(values: Array, hz: float) -> Array:
-    """Mean square of the 2-8 Hz part in the 1 s around each grid time, (m,) -> (m,).
-
-    The band ends at half of ``hz`` where that is lower. A window that reaches over a gap or
-    over either end is NaN.
-    """
-    frequencies, power = _spectra(values, hz, ENERGY_WINDOW_S)
-    band = (frequencies >= BAND_HZ[0]) & (frequencies <= BAND_HZ[1])
-    return np.asarray(power[:, band].sum(axis=1) * (frequencies[1] - frequencies[0]))
-
-
-def chewing_share(values: Array, hz: float) -> Array:
-    """Share (0..1) of the movement above 0.5 Hz that sits in one narrow 0.8-1.8 Hz peak.
-
-    Over the 4 s around each grid time, (m,) -> (m,); NaN near gaps and ends. The peak and
-    its two neighbours (a Hann window's main lobe) count; even, slow chewing gives nearly 1.
-    """
-    frequencies, power = _spectra(values, hz, CHEWING_WINDOW_S)
-    moving = frequencies >= 0.5
-    slow = np.flatnonzero((frequencies >= CHEWING_HZ[0]) & (frequencies <= CHEWING_HZ[1]))
-    if slow.size == 0:
-        return np.full(len(values), np.nan)
-    lobes = np.stack([power[:, i - 1 : i + 2].sum(axis=1) for i in slow], axis=1).max(axis=1)
-    total = power[:, moving].sum(axis=1)
-    share = np.divide(lobes, total, out=np.zeros_like(total), where=total > 1e-9)
-    share[~np.isfinite(total)] = np.nan
-    return np.asarray(np.clip(share, 0.0, 1.0))
-
-
-def _nearest_known(values: Array, reach: int) -> Array:
-    """NaN replaced by the nearest finite value up to ``reach`` samples away, (m,) -> (m,)."""
-    known = np.flatnonzero(np.isfinite(values))
-    if known.size == 0:
-        return values
-    index = np.arange(len(values))
-    after = known[np.clip(np.searchsorted(known, index), 0, known.size - 1)]
-    before = known[np.clip(np.searchsorted(known, index, side="right") - 1, 0, known.size - 1)]
-    nearest = np.where(np.abs(after - index) < np.abs(index - before), after, before)
-    return np.where(np.abs(nearest - index) <= reach, values[nearest], np.nan)
-
-
-def turning_points(values: Array, size: Array) -> NDArray[np.bool_]:
-    """Shape (m,): where the opening turns after moving more than ``size`` and before it again.
-
-    ``size`` has shape (m,): what counts as a movement at each time.
-
-    A zigzag filter: small wobbles within a movement do not count. A gap starts afresh.
-    """
-    turns = np.zeros(len(values), dtype=bool)
-    direction, extreme, at = 0, np.nan, -1
-    for i, (value, least) in enumerate(zip(values.tolist(), size.tolist(), strict=True)):
-        if value != value or extreme != extreme:  # NaN on either side: start afresh
-            direction, extreme, at = 0, value, i
-        elif direction == 0:
-            if abs(value - extreme) > least:
-                direction, extreme, at = (1 if value > extreme else -1), value, i
-        elif (value - extreme) * direction >= 0:
-            extreme, at = value, i
-        elif (extreme - value) * direction > least:
-            turns[at] = True
-            direction, extreme, at = -direction, value, i
-    return turns
-
-
 # --- the picture about the mouth ------------------------------------------------------------
 
 MOUTH_BOX = (0.6, 0.4, 0.55)
@@ -294,7 +166,7 @@ def mouth_change(track: LandmarkTrack, span: Array) -> Array:
     apart = np.linalg.norm(places[0][0] - places[1][0], axis=1)
     more[~(apart >= 1.0 / track.motion.shape[2])] = np.nan  # the grid cannot tell them apart
     half = max(1, round(RATE_WINDOW_S / typical_step_s(track.time.times_s)))
-    smooth = _windowed(more, half)
+    smooth = windowed(more, half)
     smooth[~np.isfinite(more)] = np.nan
     return smooth
 
@@ -353,24 +225,24 @@ def movement_columns(opening: Array, rigid: Array, times_s: Array) -> dict[str, 
         return {name: np.full(len(opening), np.nan) for name in names}
     typical = typical_step_s(times_s)
     hz = min(GRID_HZ, 1.0 / min(typical, MAX_STEP_S))
-    grid, value = _to_grid(opening, times_s, hz)
-    _, still = _to_grid(np.where(known, rigid, np.nan), times_s, hz)
+    grid, value = to_grid(opening, times_s, hz)
+    _, still = to_grid(np.where(known, rigid, np.nan), times_s, hz)
     change = np.append(np.diff(value), np.nan) * hz
     half = round(RATE_WINDOW_S * hz)
-    rate = _windowed(np.abs(change), half)
-    drift = np.abs(_windowed(change, half))
-    steady = _windowed(np.abs(np.append(np.diff(still), np.nan)) * hz, half)
-    parted = np.clip(_windowed(value, half) / OPEN_LIPS, 0.0, 1.0)
+    rate = windowed(np.abs(change), half)
+    drift = np.abs(windowed(change, half))
+    steady = windowed(np.abs(np.append(np.diff(still), np.nan)) * hz, half)
+    parted = np.clip(windowed(value, half) / OPEN_LIPS, 0.0, 1.0)
     jitter = steady * (1.0 + OPEN_LIP_JITTER * parted)
     size = np.fmax(TURN_SIZE, TURN_JITTERS * jitter / (WHITE_STEP * hz))
     turns = np.where(np.isfinite(value), turning_points(value, size) * hz, np.nan)
     columns = {
         "opening_rate": rate,
-        "local_rate": _windowed(np.abs(change), round(LOCAL_WINDOW_S * hz)),
+        "local_rate": windowed(np.abs(change), round(LOCAL_WINDOW_S * hz)),
         "to_and_fro": 1.0 - np.divide(drift, rate, out=np.ones_like(rate), where=rate > 1e-9),
-        "turning_rate": _windowed(turns, round(TURNING_WINDOW_S * hz)),
+        "turning_rate": windowed(turns, round(TURNING_WINDOW_S * hz)),
         "band_energy": band_energy(value, hz),
-        "chewing": _nearest_known(chewing_share(value, hz), round(CHEWING_WINDOW_S / 2 * hz)),
+        "chewing": nearest_known(chewing_share(value, hz), round(CHEWING_WINDOW_S / 2 * hz)),
         "jitter_rate": jitter,
     }
     nearest = np.clip(np.round((times_s - grid[0]) * hz).astype(int), 0, len(grid) - 1)
@@ -436,4 +308,4 @@ def _turn_rate(yaw: Array, pitch: Array, times: Array) -> Array:
         return np.full(len(times), np.nan)
     step = np.append(np.diff(times), np.nan)
     speed = np.hypot(np.append(np.diff(yaw), np.nan), np.append(np.diff(pitch), np.nan)) / step
-    return _windowed(speed, max(1, round(RATE_WINDOW_S / typical_step_s(times))))
+    return windowed(speed, max(1, round(RATE_WINDOW_S / typical_step_s(times))))

@@ -1,17 +1,30 @@
-"""Two faces in view: the one whose hands are at the line is followed, the other says nothing."""
+"""Two faces in view: the one whose hands are at the line is followed, the other says nothing.
+
+The drawn scene is a sample clip made smaller, with a second drawn head near the camera.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+import cv2
 import numpy as np
 import pytest
 
 from review.faces import FAR_FROM_HANDS, choose_face
+from review.landmarks import Sampling, look_at, settle
 from review.mouth import mouth_track
 from review.openline import OpenLineWindow, review_open_line
+from review.playback import Rgb
 from review.settings import OpenLineDetection
 from review.talking import talking_probability
 from review.timeline import Interval, Phase
 from review.tracks import LandmarkTrack
+from review.video import probe, sample_frames
+from sample_clips.studio.head import draw_head
 from tests import builders
 
 SETTINGS = OpenLineDetection()
@@ -113,3 +126,56 @@ def test_without_hands_nobody_is_ruled_out() -> None:
     nothing = np.full((len(AT), 2, 21, 3), np.nan, dtype=np.float32)
     chosen = choose_face(AT, faces.astype(np.float32), nothing)
     assert np.isfinite(chosen).all()
+
+
+def test_a_face_much_larger_than_goes_with_the_hands_is_somebody_near_the_camera() -> None:
+    """Three times as wide and well aside; the person's own hands are half a face width out."""
+    faces = both(False, True, trainer_height=0.6, trainer_at=(0.95, 0.3))
+    track, talking = reviewed(faces, hands_x=PERSON[0] + 0.5 * 0.2 * 0.76)
+    assert talking == []
+    np.testing.assert_allclose(np.nanmean(track.face[..., 0], axis=1), PERSON[0], atol=0.02)
+
+
+# --- drawn ---------------------------------------------------------------------------------------
+
+SIZE_PX = (640, 360)
+PERSON_X, TRAINER_X = 0.24, 0.85
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A head for `draw_head`, turned a little towards the person."""
+
+    mouth_open: float
+    yaw: float = -0.3
+    pitch: float = 0.1
+    roll: float = 0.0
+    smile: float = 0.0
+    mask: bool = False
+
+
+def two_heads(clip: Path, count: int) -> Iterator[tuple[float, Rgb]]:
+    """Pictures of a wash: the person's face 38 pixels wide, a trainer's 117, speaking."""
+    pictures = ((t, p) for t, p in sample_frames(clip, 15.0, SIZE_PX[0]) if t >= 20.0)
+    for time_s, picture in islice(pictures, count):
+        scene = np.full((*SIZE_PX[::-1], 3), (170, 175, 178), dtype=np.uint8)
+        small = cv2.resize(picture, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA)
+        scene[-small.shape[0] :, : small.shape[1]] = small[..., ::-1]
+        head = Head(mouth_open=0.3 * abs(float(np.sin(9.0 * time_s))))
+        draw_head(scene, (560, 130), 180, head, (120, 150, 200))
+        yield time_s, np.ascontiguousarray(scene[..., ::-1])
+
+
+@pytest.mark.slow
+def test_a_trainer_near_the_camera_does_not_hide_the_person_at_the_line(project: Path) -> None:
+    clip = project / "sample_clips" / "clean_exchange.mp4"
+    info = probe(clip)
+    looks = look_at(two_heads(clip, 24), Sampling())
+    track = settle(looks, info, Sampling())
+    assert track.face_seen.all()
+    np.testing.assert_allclose(np.nanmean(track.face[..., 0], axis=1), PERSON_X, atol=0.02)
+    # Without the second look the trainer's face is all that is ever seen.
+    never = Sampling(beside_face_widths=100.0)
+    alone = look_at(two_heads(clip, 6), never).faces
+    assert np.isnan(alone[:, 1]).all()
+    np.testing.assert_allclose(alone[:, 0, :, 0].mean(axis=1), TRAINER_X, atol=0.02)
