@@ -16,6 +16,8 @@ from typing import Final
 from review.analysis import Analysis
 from review.desk import load_evidence, open_desk
 from review.feedback import Feedback, make_feedback
+from review.fhir import MEDIA_TYPE, fhir_json
+from review.fhircheck import check_bundle
 from review.jobs import review_copy
 from review.protocol import Protocol
 from review.reportcsv import session_csv
@@ -39,6 +41,7 @@ class Format(StrEnum):
     CSV = "csv"
     VTT = "vtt"
     JSON = "json"
+    FHIR = "fhir"
 
 
 ENDINGS: Final = {
@@ -46,6 +49,7 @@ ENDINGS: Final = {
     Format.CSV: ("measures.csv",),
     Format.VTT: ("chapters.vtt", "flags.vtt"),
     Format.JSON: ("session.json",),
+    Format.FHIR: ("fhir.json",),
 }
 """How the files of each format end; none takes the name of an analysis."""
 
@@ -54,6 +58,7 @@ MEDIA_TYPES: Final = {
     Format.CSV: "text/csv",
     Format.VTT: "text/vtt",
     Format.JSON: "application/json",
+    Format.FHIR: MEDIA_TYPE,
 }
 
 PATIENT_ENDING: Final = "practice.pdf"
@@ -123,6 +128,7 @@ def report_recording(
         StoreError: if there is no such recording.
         DeskError: if it was not analysed yet.
         ReportError: if the PDF cannot be set.
+        FhirError: if the FHIR bundle breaks a rule.
     """
     session = recorded_session(store, recording_id)
     entry = store.recording(recording_id)
@@ -246,6 +252,10 @@ def _contents(
         return (chapters_vtt(session).encode(), flags_vtt(session).encode())
     if form is Format.JSON:
         return (session.to_json().encode(),)
+    if form is Format.FHIR:
+        bundle = fhir_json(session)
+        check_bundle(bundle)
+        return (bundle,)
     patient = _patient_page(session, language)
     pictures = pictures or _pictures(session.analysis)
     return (make_pdf(file_page(session), patient, pictures=pictures, paper=paper),)

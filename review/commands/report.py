@@ -44,6 +44,9 @@ def report(
     csv: Annotated[bool, typer.Option("--csv", help="The measures as a table.")] = False,
     vtt: Annotated[bool, typer.Option("--vtt", help="Phases and flags for players.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Everything, for programs.")] = False,
+    fhir: Annotated[
+        bool, typer.Option("--fhir", help="HL7 FHIR R4, for another health record.")
+    ] = False,
     paper: Annotated[PaperSize, typer.Option("--paper", help="Paper of the PDF.")] = PaperSize.A4,
     language: Annotated[
         str,
@@ -60,9 +63,10 @@ def report(
 ) -> None:
     """Write a report of one session: for the file, and for the person who practised.
 
-    Without --pdf, --csv, --vtt or --json all four are written. A session of the unit needs a
+    Without --pdf, --csv, --vtt, --json or --fhir all are written. A session of the unit needs a
     current consent, and taking it out is noted in the records.
     """
+    from review.fhircheck import can_check
     from review.reporting import Format, write_report
     from review.words import languages
 
@@ -70,10 +74,17 @@ def report(
     if language and language not in known:
         raise typer.BadParameter(f"--language is one of: {', '.join(known)}.")
     asked = {Format.PDF: pdf, Format.CSV: csv, Format.VTT: vtt, Format.JSON: json}
+    asked |= {Format.FHIR: fhir}
     formats = [form for form, wanted in asked.items() if wanted] or list(asked)
     files = _made(session, unit, formats, paper, language, by)
     for path in write_report(files, out):
         typer.echo(str(path))
+    if fhir and not can_check():
+        typer.echo(
+            "The FHIR bundle was not checked against another library's models: that needs "
+            "pip install 'exchange-review[fhir]'.",
+            err=True,
+        )
 
 
 def _made(

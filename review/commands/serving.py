@@ -7,6 +7,7 @@ the pages answer this computer alone.
 from __future__ import annotations
 
 import ipaddress
+import re
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,11 +27,14 @@ class Serving:
     Attributes:
         address: to listen at.
         certificate, key: PEM files for TLS, or None for none.
+        behind: host, perhaps with a port, of the web server on this computer that speaks TLS
+            with browsers and passes their requests on; empty for none.
     """
 
     address: str = THIS_COMPUTER
     certificate: Path | None = None
     key: Path | None = None
+    behind: str = ""
 
     @property
     def options(self) -> Mapping[str, str]:
@@ -43,6 +47,8 @@ class Serving:
 
     def shown(self, port: int) -> str:
         """The address to open in a browser."""
+        if self.behind:
+            return f"https://{self.behind}"
         scheme = "http" if self.certificate is None else "https"
         try:
             parsed = ipaddress.ip_address(self.address)
@@ -69,7 +75,12 @@ def is_this_computer(address: str) -> bool:
 
 
 def checked_serving(
-    address: str, certificate: Path | None, key: Path | None, *, unit: Path | None
+    address: str,
+    certificate: Path | None,
+    key: Path | None,
+    *,
+    unit: Path | None,
+    behind: str = "",
 ) -> Serving:
     """Where the pages may be served.
 
@@ -78,10 +89,13 @@ def checked_serving(
         certificate: PEM file, with those that vouch for it after it.
         key: its private key, without a passphrase.
         unit: folder of the unit's records; None for the invented unit or a single analysis.
+        behind: as in :class:`Serving`.
 
     Raises:
         ReviewError: one line that says what is missing.
     """
+    if behind:
+        return _behind(behind, address, certificate or key, unit)
     if (certificate is None) != (key is None):
         raise ReviewError("--certificate and --key belong together: name both or neither.")
     if certificate is not None and key is not None:
@@ -102,11 +116,56 @@ def checked_serving(
     return Serving(address, certificate, key)
 
 
+def checked_host(name: str) -> str:
+    """A host as browsers name it, in lower case, with its port where it is not 443.
+
+    Raises:
+        ReviewError: if it is none.
+
+    >>> checked_host("Unit.Example"), checked_host("192.0.2.7:8443"), checked_host("[2001:db8::7]")
+    ('unit.example', '192.0.2.7:8443', '[2001:db8::7]')
+    """
+    found = _HOST.fullmatch(name.strip().lower())
+    if found is None or not 0 < int(found["port"] or 443) < 65536:
+        raise ReviewError(
+            f"{name!r} is no host: give it as in the browser's address after https://, for "
+            "instance unit.example or unit.example:8443."
+        )
+    return found["host"] if found["port"] in (None, "443") else found[0]
+
+
+_HOST: Final = re.compile(
+    r"(?P<host>[a-z0-9](?:[a-z0-9-]*[a-z0-9])?(?:\.[a-z0-9](?:[a-z0-9-]*[a-z0-9])?)*|\[[0-9a-f:.]+\])"
+    r"(?::(?P<port>\d{1,5}))?"
+)
+
+
+def _behind(behind: str, address: str, certificate: Path | None, unit: Path | None) -> Serving:
+    """Behind another web server: accounts, an address of this computer, and TLS over there."""
+    behind = checked_host(behind)
+    if certificate is not None:
+        raise ReviewError(
+            "--behind says that the web server in front speaks TLS; leave out --certificate."
+        )
+    if not is_this_computer(address):
+        raise ReviewError(
+            f"--behind is for a web server on this computer, but {address} lets others past it; "
+            "leave out --address."
+        )
+    if unit is None:
+        raise ReviewError(
+            "--behind lets other computers connect; that needs your own unit (--unit) with "
+            "accounts. The invented unit and single analyses are for this computer only."
+        )
+    _check_accounts(behind, unit)
+    return Serving(address, behind=behind)
+
+
 def _check_accounts(address: str, unit: Path) -> None:
     from review.store import open_store
-    from review.store.store import FILE
+    from review.store.store import has_records
 
-    found = (unit / FILE).exists()
+    found = has_records(unit)
     if found:
         with open_store(unit) as store:
             found = store.has_administrator()

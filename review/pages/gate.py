@@ -22,16 +22,19 @@ from streamlit.proto.BackMsg_pb2 import BackMsg
 
 from review import media, signin
 from review.errors import ReviewError
-from review.places import unit_folder
+from review.places import behind, unit_folder
 from review.roles import AT_THE_COMPUTER, PAGES, Action, Viewer, first_page, may, may_open
 from review.signedin import SIGN_INS, key_in, viewer_of
 from review.store import Store, open_store
-from review.store.store import FILE
+from review.store.store import has_records
 
 STATE_PATH: Final = "/sign-in-state"
 """Answers 204 while somebody is signed in; asking is not counted as doing something."""
 
-OPEN_PATHS: Final = frozenset({signin.PATH, "/_stcore/health"})
+HEALTH: Final = "/_stcore/health"
+"""Says that the server runs, and nothing of the unit."""
+
+OPEN_PATHS: Final = frozenset({signin.PATH, HEALTH})
 OPEN_FOLDER: Final = "/static/"
 """The page server's own scripts, styles and fonts: the same everywhere, nothing of the unit."""
 
@@ -60,6 +63,13 @@ BEYOND: Final = (
 )
 
 
+NOT_PASSED_ON: Final = (
+    "Please open https://{} instead. (For whoever looks after this server: requests must come "
+    "through the web server that speaks TLS, with Host as the browser sent it and "
+    "X-Forwarded-Proto: https.)"
+)
+
+
 def unit_records() -> Store | None:
     """The unit's records; None where there are none yet, or one analysis file is shown.
 
@@ -67,7 +77,7 @@ def unit_records() -> Store | None:
         StoreError: if they cannot be opened.
     """
     folder = unit_folder()
-    if len(sys.argv) > 1 or not (folder / FILE).exists():
+    if len(sys.argv) > 1 or not has_records(folder):
         return None
     return _opened(str(folder))
 
@@ -140,16 +150,14 @@ class Gate:
 
     def _refusal(self, asked: HTTPConnection, store: Store | None) -> Response | None:
         """The answer to a request that may not pass; None for one that may."""
-        scope = asked.scope
-        secure = scope["scheme"] in ("https", "wss")
-        on = store is not None and store.sign_in_is_on()
-        if not comes_from_here(scope) and not (on and secure):
-            return PlainTextResponse(BEYOND, 403)
-        if not on and _host(asked) not in HERE:
-            return PlainTextResponse("Open this page by the address that it was started with.", 403)
-        if scope["type"] == "websocket" and not _own_origin(asked):
-            return PlainTextResponse("Not found", 404)
+        if _is_plain_file(asked):
+            return None
         key, path = key_in(asked.cookies), asked.url.path
+        on = store is not None and store.sign_in_is_on()
+        if (refusal := _wrong_way(asked, on=on)) is not None:
+            return refusal
+        if asked.scope["type"] == "websocket" and not _own_origin(asked):
+            return PlainTextResponse("Not found", 404)
         viewer = AT_THE_COMPUTER if store is None else viewer_of(store, key)
         if path == STATE_PATH:
             return Response(status_code=403 if viewer is None else 204)
@@ -164,6 +172,41 @@ def _read(message: Message) -> Any:
         return BackMsg.FromString(message.get("bytes") or b"")
     except DecodeError:
         return BackMsg()
+
+
+def _is_plain_file(asked: HTTPConnection) -> bool:
+    """Whether something is asked for, from this computer, that is the same in every unit.
+
+    A page begins with dozens of such files; to ask the records for each makes it slow.
+    """
+    return (
+        asked.scope["type"] == "http"
+        and asked.url.path.startswith(OPEN_FOLDER)
+        and not behind()
+        and comes_from_here(asked.scope)
+        and _host(asked) in HERE
+    )
+
+
+def _wrong_way(asked: HTTPConnection, *, on: bool) -> Response | None:
+    """The answer to a request that came by a way that is not open; ``on``: everybody signs in.
+
+    Behind another web server every request comes from this computer, so there the host that the
+    browser asked for and TLS are what counts. The page server believes ``X-Forwarded-Proto`` and
+    ``X-Forwarded-For`` from this computer only.
+    """
+    secure = asked.scope["scheme"] in ("https", "wss")
+    if name := behind():
+        passed_on = asked.headers.get("host", "").lower() == name and secure and on
+        if passed_on or (asked.url.path == HEALTH and comes_from_here(asked.scope)):
+            return None
+        return PlainTextResponse(NOT_PASSED_ON.format(name), 403)
+    if not comes_from_here(asked.scope) and not (on and secure):
+        return PlainTextResponse(BEYOND, 403)
+    if not (on and secure) and _host(asked) not in HERE:
+        # Also where a web server without TLS passes it on from another computer.
+        return PlainTextResponse("Open this page by the address that it was started with.", 403)
+    return None
 
 
 def comes_from_here(scope: Scope) -> bool:
@@ -234,6 +277,8 @@ def _marked(send: Send, asked: HTTPConnection) -> Send:
             given = {name.lower() for name, _ in message.get("headers", ())}
             more = [(n.lower().encode(), v.encode()) for n, v in HEADERS.items()]
             kept = _not_kept(list(message.get("headers", ())))
+            if asked.url.scheme == "https":
+                kept = _cookies_over_tls(kept)
             message["headers"] = kept + [pair for pair in more if pair[0] not in given]
         elif watching and message.get("body"):
             SIGN_INS.find(key, doing=True)
@@ -252,6 +297,16 @@ def _not_kept(headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
         return headers
     others = [pair for pair in headers if pair[0].lower() != b"cache-control"]
     return [*others, (b"cache-control", b"no-store")]
+
+
+def _cookies_over_tls(headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    """Headers of an answer over TLS: no cookie goes without it, the page server's own neither."""
+    return [
+        (name, value + b"; Secure")
+        if name.lower() == b"set-cookie" and b"; secure" not in value.lower()
+        else (name, value)
+        for name, value in headers
+    ]
 
 
 def _host(asked: HTTPConnection) -> str:

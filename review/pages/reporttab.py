@@ -18,8 +18,9 @@ from review.words import languages, words_for
 WHAT = (
     "Two pages to print: one for the file (measures, moments with their decisions, checklist, "
     "signature) and one in plain words for the person who practised. Beside it the measures as a "
-    "table, phases and moments for players, and everything for programs. Making them is noted in "
-    "the records. **Look at the pictures before you hand a report on.**"
+    "table, phases and moments for players, everything for programs, and measures, checklist and "
+    "signature for another health record (HL7 FHIR R4). Making them is noted in the records. "
+    "**Look at the pictures before you hand a report on.**"
 )
 
 LABELS = {
@@ -28,6 +29,7 @@ LABELS = {
     "chapters.vtt": "Phases (VTT)",
     "flags.vtt": "Moments (VTT)",
     "session.json": "Everything (JSON)",
+    "fhir.json": "Record (FHIR)",
 }
 """What each file's button says, by how its name ends."""
 
