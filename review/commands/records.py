@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import getpass
+import os
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Final
 
 import typer
 
 from review.errors import ReviewError
+
+SERVER_VARIABLE: Final = "EXCHANGE_REVIEW_SERVER"
+"""Environment variable: address of the database that records are moved to."""
 
 FolderArgument = Annotated[
     Path, typer.Argument(help="Folder of your unit's records.", metavar="FOLDER")
@@ -18,13 +24,15 @@ NewFolder = Annotated[Path, typer.Option("--to", help="A new folder.", metavar="
 def add_to(app: typer.Typer) -> None:
     """Add the commands."""
     records = typer.Typer(
-        help="Look after a unit's records: check, copy, put back, save what can be read.",
+        help="Look after a unit's records: check, copy, put back, save what can be read; move them "
+        "to a database server.",
         no_args_is_help=True,
     )
     records.command("check")(check)
     records.command("backup")(backup)
     records.command("restore")(restore)
     records.command("salvage")(salvage)
+    records.command("server")(server)
     app.add_typer(records, name="records")
 
 
@@ -79,3 +87,31 @@ def salvage(folder: FolderArgument, to: NewFolder) -> None:
     for line in found.lines():
         typer.echo(line)
     typer.echo(f"{to}: the new records. The old ones were not touched.")
+
+
+def server(folder: FolderArgument) -> None:
+    """Move the rows of the records to a PostgreSQL server; videos and files stay in the folder.
+
+    The address of an empty database (postgresql://USER@COMPUTER/DATABASE) is asked for, or taken
+    from EXCHANGE_REVIEW_SERVER or standard input, never from the command line: it may hold a
+    password. Stop the pages first.
+    """
+    from review.store.moving import move_to_server
+
+    found = move_to_server(folder.expanduser(), _address())
+    typer.echo(f"{folder}: the rows are in {found.address} from now on ({found.rows} moved).")
+    if found.old_file is not None:
+        typer.echo(
+            f"{found.old_file}: the records as they were. Delete it once you trust the server: "
+            "everything about everybody is in it."
+        )
+    typer.echo("Videos and all other files stay in the folder. Have both backed up.")
+
+
+def _address() -> str:
+    """The address, from the environment, or typed without being shown, or standard input."""
+    if named := os.environ.get(SERVER_VARIABLE):
+        return named
+    if sys.stdin.isatty():
+        return getpass.getpass("Address of the database (not shown): ").strip()
+    return sys.stdin.readline().strip()

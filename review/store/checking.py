@@ -5,25 +5,29 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from sqlalchemy import URL
+
 from review.errors import VideoError
 from review.sealed import is_sealed
 from review.store.base import Clock, utc_now
 from review.store.database import HEAD, Database, copy_file, sqlite_url
+from review.store.moving import copy_to_file
 from review.store.records import StoreError
+from review.store.server import address_of, shown, state_of
 from review.store.store import FILE, Store, open_store
 from review.video import file_sha256
 from review.wholefile import half_files
 
 BY: Final = "restoring"
-HASH_IN_NAMES: Final = 32
-"""Files that belong to a recording begin with so many digits of its hash."""
+HASH_IN_NAMES: Final = 16
+"""Files that belong to a recording begin with at least so many digits of its hash."""
 
 NAMED_BY_HASH: Final = ("videos", "copies", "landmarks")
 MOST_LINES: Final = 20
@@ -50,6 +54,8 @@ def check_records(folder: Path | str) -> Check:
         StoreError: if there are no records in the folder, or they cannot be read at all.
     """
     folder = Path(folder).absolute()
+    if (address := address_of(folder)) is not None:
+        return _check_server(folder, address)
     with closing(_to_read(folder)) as connection:
         try:
             complaints = [str(r[0]) for r in connection.execute("PRAGMA integrity_check")]
@@ -69,7 +75,7 @@ def check_records(folder: Path | str) -> Check:
     elif not os.access(folder / FILE, os.W_OK):
         looked_at.append("the audit not, it may not be written")
     elif not damaged:
-        entries, trouble = _check_audit(folder)
+        entries, trouble = _check_audit(folder, sqlite_url(folder / FILE))
         looked_at.append(f"{entries} entries of the audit")
         troubles += trouble
     troubles += _check_files(folder, recordings)
@@ -105,8 +111,28 @@ def _to_read(folder: Path) -> sqlite3.Connection:
         raise StoreError(f"{place}: it cannot be read ({error}). Check its permissions.") from error
 
 
-def _check_audit(folder: Path) -> tuple[int, list[str]]:
-    database = Database(sqlite_url(folder / FILE))
+def _check_server(folder: Path, address: URL) -> Check:
+    """Records on a server: the server keeps its own tables sound, so that is not looked at."""
+    state = state_of(address)
+    looked_at = ["the server's settings", "not its tables, see pg_amcheck"]
+    troubles = [
+        f"{shown(address)}: the server runs with {name} = off, so what was entered may be lost "
+        "when its power fails; turn it on"
+        for name in state.unsafe
+    ]
+    if state.form != HEAD:
+        looked_at.append(f"the audit not, its form is older ({state.form})")
+    else:
+        entries, trouble = _check_audit(folder, address)
+        looked_at.append(f"{entries} entries of the audit")
+        troubles += trouble
+    troubles += _check_files(folder, state.recordings)
+    looked_at.append(f"the files of {len(state.recordings)} recordings")
+    return Check(tuple(looked_at), tuple(troubles))
+
+
+def _check_audit(folder: Path, place: URL) -> tuple[int, list[str]]:
+    database = Database(place)
     try:
         store = Store(database, utc_now, folder)
         report, waiting = store.verify_audit(), store.unfinished_erasures()
@@ -118,7 +144,7 @@ def _check_audit(folder: Path) -> tuple[int, list[str]]:
     return report.count, troubles
 
 
-def _check_files(folder: Path, recordings: list[Row]) -> Iterator[str]:
+def _check_files(folder: Path, recordings: Sequence[Row]) -> Iterator[str]:
     hashes = set()
     for number, file, sha256 in recordings:
         hashes.add(str(sha256 or "")[:HASH_IN_NAMES])
@@ -152,6 +178,8 @@ def _check_video(number: int, file: Path, sha256: str) -> Iterator[str]:
 def back_up(folder: Path | str, to: Path | str) -> Path:
     """Copy the records, without videos, to one file, also while they are in use.
 
+    Those on a server become a file, too, which :func:`restore` makes records from.
+
     It is complete, sound and on the disk when this returns.
 
     Raises:
@@ -159,12 +187,17 @@ def back_up(folder: Path | str, to: Path | str) -> Path:
             cannot be written.
     """
     folder, to = Path(folder).absolute(), Path(to).absolute()
-    _to_read(folder).close()
+    address = address_of(folder)
+    if address is None:
+        _to_read(folder).close()
     if to.exists():
         raise StoreError(f"{to}: it is there already; choose a new name.")
     try:
         to.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        copy_file(folder / FILE, to)
+        if address is None:
+            copy_file(folder / FILE, to)
+        else:
+            copy_to_file(address, to)
         trouble = _unsound(to)
     except (OSError, sqlite3.Error) as error:
         raise StoreError(f"{to}: the records cannot be copied here ({error}).") from error

@@ -1,9 +1,10 @@
 """The connection to the database: transactions, durability, migrations, words for its errors.
 
-The one place that knows SQLite. Every write is one transaction that takes the write lock before
-it reads, so two writers never build on the same state, and that is on the disk when it returns
-(write-ahead log, synced at every commit). The file must lie on a local disk: the log is shared
-between processes through memory, which network drives do not offer.
+The one place that knows SQLite; a server is in :mod:`review.store.server`. Every write is one
+transaction that takes the write lock before it reads, so two writers never build on the same
+state, and that is on the disk when it returns (for a file: write-ahead log, synced at every
+commit). A file must lie on a local disk: the log is shared between processes through memory, which
+network drives do not offer.
 """
 
 from __future__ import annotations
@@ -20,12 +21,14 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from review.store.records import StoreError
+from review.store.refit_tables import REFIT_ADDED_ONLY
+from review.store.server import checked_address, rewrite_tables, server_engine, server_remedy, shown
 from review.store.standard_tables import STANDARD_ADDED_ONLY
 from review.store.tables import ADDED_ONLY, Base
 from review.wholefile import whole_file
 
 MIGRATIONS: Final = Path(__file__).resolve().parent / "migrations"
-HEAD: Final = "r0005"
+HEAD: Final = "r0006"
 """The revision this release works with; the newest file in ``migrations/versions``."""
 
 BUSY_S: Final = 30.0
@@ -39,7 +42,7 @@ WRITES: Final = "writes"
 
 _VERSION_TABLE = "alembic_version"
 
-ONLY_ADDED: Final = (*ADDED_ONLY, *STANDARD_ADDED_ONLY)
+ONLY_ADDED: Final = (*ADDED_ONLY, *STANDARD_ADDED_ONLY, *REFIT_ADDED_ONLY)
 """Rows that a session refuses to change or remove."""
 
 
@@ -64,18 +67,18 @@ class Database:
 
     def __init__(self, url: str | URL) -> None:
         self.url = make_url(url)
-        self.place = (
-            self.url.database or "the records"
-            if self.is_file
-            else self.url.render_as_string(hide_password=True)
-        )
-        self._engine = _sqlite_engine(self.url) if self.is_file else create_engine(self.url)
+        if not self.is_file:
+            self.url = checked_address(self.url.render_as_string(hide_password=False))
+        self.place = self.url.database or "the records" if self.is_file else shown(self.url)
+        self._engine = _sqlite_engine(self.url) if self.is_file else server_engine(self.url, BUSY_S)
         self._writer = self._engine.execution_options(takes_write_lock=True)
         # A file shows every reader one state by itself; a server has to be asked for it.
         self._reader = (
             self._engine
             if self.is_file
-            else self._engine.execution_options(isolation_level="REPEATABLE READ")
+            else self._engine.execution_options(
+                isolation_level="REPEATABLE READ", postgresql_readonly=True
+            )
         )
         try:
             with self._explained():
@@ -122,10 +125,11 @@ class Database:
 
         Returns:
             Whether that could be done now: not while another program reads or writes, or where
-            the disk is full. On a server it is the server's own matter, and never done here.
+            the disk is full. A server may keep what was removed in its log of changes and in
+            copies for longer; that is for whoever looks after it.
         """
         if not self.is_file:
-            return False
+            return rewrite_tables(self._engine, Base.metadata.tables, PATIENT_S)
         try:
             with closing(sqlite3.connect(str(self.url.database), isolation_level=None)) as alone:
                 alone.execute(f"PRAGMA busy_timeout = {int(PATIENT_S * 1000)}")
@@ -142,12 +146,16 @@ class Database:
         try:
             yield
         except SQLAlchemyError as error:
-            raise StoreError(f"{self.place}: {_remedy(error)}") from error
+            words = None if self.is_file else server_remedy(error, BUSY_S)
+            raise StoreError(f"{self.place}: {words or _remedy(error)}") from error
 
     # --- migrations --------------------------------------------------------------------------
 
     def _migrate(self) -> None:
-        """Bring the tables to :data:`HEAD`, keeping a copy of an older file beside it."""
+        """Bring the tables to :data:`HEAD`, keeping a copy of an older file beside it.
+
+        Of a server's tables no copy is kept: that is done by its own tools (``pg_dump``).
+        """
         with self._engine.connect() as connection:
             if _revision(connection) == HEAD:
                 return

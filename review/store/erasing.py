@@ -3,13 +3,15 @@
 In this order, so that it can be killed at any moment and goes on when the records are opened
 next: the plan is kept (and the consent ends, so that nothing is shown or analysed any more);
 the files go; the rows go, all in one transaction with the plan's content; the places that became
-free in the file are overwritten. What remains is one entry in the audit that says how many.
+free in the file (or a server's tables) are overwritten. What remains is one entry in the audit
+that says how many.
 """
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -211,14 +213,12 @@ class ErasingPart(KeepingPart):
             if receipt is not None:
                 break
         overwritten = self._database.overwrite_free_places()
-        if overwritten or not self._database.is_file:
+        if overwritten:
             with self._database.writing() as session:
                 session.execute(delete(ErasureRow).where(ErasureRow.id == number))
         if receipt is None:
             return None
-        return Receipt(
-            receipt.plan, receipt.by, receipt.done_at, receipt.rows, receipt.emptied, overwritten
-        )
+        return replace(receipt, overwritten=overwritten, on_server=not self._database.is_file)
 
     def _kept_plan(self, number: int) -> tuple[ErasurePlan, str] | None:
         with self._database.reading() as session:

@@ -108,6 +108,7 @@ class Receipt:
         emptied: entries of the audit whose content went.
         overwritten: whether the freed places in the file of the records were overwritten; if
             not, that is done when the records are opened next.
+        on_server: whether the rows were on a database server, which keeps more than its tables.
     """
 
     plan: ErasurePlan
@@ -116,6 +117,7 @@ class Receipt:
     rows: dict[str, int]
     emptied: int
     overwritten: bool
+    on_server: bool = False
 
     def as_json(self) -> str:
         """The receipt for other programs."""
@@ -137,6 +139,8 @@ class Receipt:
             "freed_places_overwritten": self.overwritten,
             "left": left,
         }
+        if self.on_server:
+            content["on_server"] = True
         return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
     def as_text(self) -> str:
@@ -155,6 +159,11 @@ class Receipt:
         if not self.overwritten:
             lines.append(
                 "Freed places in the file of the records are overwritten when it is opened next."
+            )
+        if self.on_server:
+            lines.append(
+                "The server's log of changes and copies of it hold what was removed until they are "
+                "replaced; tell whoever looks after the server."
             )
         return "\n".join([*lines, "", *left_lines(plan)]) + "\n"
 

@@ -28,6 +28,7 @@ from review.store.figures import no_figures, refresh_figures
 from review.store.records import StoreError
 from review.store.salvaged import LEFT_OVER, REPORT, Salvaged
 from review.store.saverows import Filling, form_of, roots_of
+from review.store.server import address_of, shown
 from review.store.sqlitepages import PageFile
 from review.store.store import FILE, Store, open_store
 from review.store.tables import RecordingRow, SessionFiguresRow
@@ -58,6 +59,11 @@ def salvage(folder: Path | str, to: Path | str, *, clock: Clock = utc_now) -> Sa
             or the records were made by a newer release.
     """
     folder, to = Path(folder).absolute(), Path(to).absolute()
+    if (address := address_of(folder)) is not None:
+        raise StoreError(
+            f"{folder}: these records are on a server ({shown(address)}), which saves its own: "
+            "put back its latest copy (pg_restore), or that of 'records backup'."
+        )
     if not (folder / FILE).is_file():
         raise StoreError(f"{folder}: there are no records ({FILE}) in this folder.")
     if to.exists() or to.is_relative_to(folder):

@@ -47,6 +47,43 @@ GUARDS = (
 )
 """Against slips, in a file of SQLite. Whoever means harm can remove them; the chain shows it."""
 
+_REFUSE = """CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION USING MESSAGE = TG_ARGV[0], ERRCODE = 'integrity_constraint_violation';
+END $$"""
+
+_ON_SERVER = (
+    ("audit", "DELETE", "", "entries of the audit are never removed"),
+    ("audit", "TRUNCATE", "", "entries of the audit are never removed"),
+    (
+        "audit",
+        "UPDATE",
+        "NEW.id IS DISTINCT FROM OLD.id OR NEW.who <> '' OR NEW.what <> 'emptied'"
+        " OR NEW.subject <> '' OR NEW.detail <> '' OR NEW.recording_id IS NOT NULL",
+        "entries of the audit are never changed",
+    ),
+    ("audit_chain", "DELETE", "", "links of the audit are never removed"),
+    ("audit_chain", "TRUNCATE", "", "links of the audit are never removed"),
+    (
+        "audit_chain",
+        "UPDATE",
+        "NEW.number IS DISTINCT FROM OLD.number OR NEW.audit_id IS DISTINCT FROM OLD.audit_id"
+        " OR NEW.content_sha256 IS DISTINCT FROM OLD.content_sha256"
+        " OR NEW.chain_sha256 IS DISTINCT FROM OLD.chain_sha256 OR NEW.salt IS NOT NULL",
+        "links of the audit are never changed",
+    ),
+    ("audit_head", "DELETE", "", "the end of the audit is never removed"),
+    ("audit_head", "TRUNCATE", "", "the end of the audit is never removed"),
+    (
+        "audit_head",
+        "UPDATE",
+        "NEW.id IS DISTINCT FROM OLD.id OR NEW.count <= OLD.count",
+        "the audit only grows",
+    ),
+)
+"""The same guards in a database of PostgreSQL: table, what is refused, when, and the words. They
+were added before any records were kept on a server."""
+
 
 def upgrade() -> None:
     """Bring the records from the form before to this one."""
@@ -89,6 +126,19 @@ def upgrade() -> None:
     if op.get_bind().dialect.name == "sqlite":
         for guard in GUARDS:
             op.execute(guard)
+    if op.get_bind().dialect.name == "postgresql":
+        _guard_on_server()
+
+
+def _guard_on_server() -> None:
+    op.execute(_REFUSE)
+    for table, what, when, words in _ON_SERVER:
+        each = "STATEMENT" if what == "TRUNCATE" else "ROW"
+        condition = f" WHEN ({when})" if when else ""
+        op.execute(
+            f"CREATE TRIGGER {table}_{what.lower()}_refused BEFORE {what} ON {table}"
+            f" FOR EACH {each}{condition} EXECUTE FUNCTION refuse_change('{words}')"
+        )
 
 
 def _chain_what_is_there(connection: sa.Connection) -> None:
