@@ -108,6 +108,8 @@ class Emissions:
         hands_about: NDArray[np.bool_],
         still: NDArray[np.bool_] | None = None,
         held: NDArray[np.bool_] | None = None,
+        still_odds: float = STILL_ODDS,
+        waiting_odds: float = WAITING_ODDS,
     ) -> NDArray[np.float64]:
         """Shape (m, 7): log of the phase probability over its prior (a scaled likelihood).
 
@@ -119,6 +121,8 @@ class Emissions:
                 nobody works, and who does not work in an exchange waits. None: nowhere known.
             held: shape (m,), whether a picture now and then was enough because nothing moved near
                 hands: what moved elsewhere says nothing against waiting. None: nowhere.
+            still_odds: see :data:`STILL_ODDS`; a unit's own where it has some.
+            waiting_odds: see :data:`WAITING_ODDS`; likewise.
         """
         floor = 1e-4
         scores = np.log(np.maximum(self.phase_prob, floor)) - np.log(self.phase_prior)
@@ -132,9 +136,9 @@ class Emissions:
             scores[held, waiting] = np.maximum(scores[held, waiting], other[held, 0])
         if still is None or not still.any():
             return scores
-        at_rest = np.minimum(scores, other - STILL_ODDS)
+        at_rest = np.minimum(scores, other - still_odds)
         at_rest[:, idle] = scores[:, idle]
-        at_rest[:, waiting] = np.maximum(scores[:, waiting], other[:, 0] + WAITING_ODDS)
+        at_rest[:, waiting] = np.maximum(scores[:, waiting], other[:, 0] + waiting_odds)
         return np.where(still[:, None], at_rest, scores)
 
 

@@ -12,6 +12,8 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from review.refitvalues import UnitValues
+
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
 Seconds = Annotated[float, Field(ge=0.0, le=3600.0)]
 HandWidths = Annotated[float, Field(ge=0.0, le=50.0)]
@@ -361,3 +363,6 @@ class Detection(Settings):
     waits: WaitDetection = WaitDetection()
     flags: FlagDetection = FlagDetection()
     camera: CameraDetection = CameraDetection()
+    unit: UnitValues | None = Field(
+        None, description="What was learnt from the unit's own corrections ('refit')."
+    )
