@@ -15,6 +15,7 @@ def _read_ahead() -> None:
     """Read the modules of the pages while the browser opens: the first page is there sooner."""
     for name in ("deskview", "deskwork", "pages.reviewtabs", "components.player", "spotcheck"):
         import_module(f"review.{name}")
+    import_module("pandas")  # the page server reads it for the first component it shows
 
 
 Thread(target=_read_ahead, daemon=True).start()

@@ -129,10 +129,11 @@ class ProtocolUsed(_Record):
 
     @classmethod
     def of(cls, protocol: Protocol) -> Self:
-        """Record the protocol used."""
+        """Record the protocol used, and in its version the unit's own values, if some were."""
+        unit = protocol.detection.unit
         return cls(
             name=protocol.name,
-            version=protocol.version,
+            version=f"{protocol.version}, unit values {unit.version}" if unit else protocol.version,
             content=protocol.model_dump(mode="json", exclude_none=True),
         )
 
@@ -289,9 +290,12 @@ class Flag(_Spanned):
 
 
 class Sampling(_Record):
-    """Which frames were looked at."""
+    """Which frames were looked at, and whether the sound was listened to."""
 
     fps: Annotated[Number, Field(gt=0.0)] = Field(description="Most frames a second looked at.")
+    sound: bool = Field(
+        False, description="Whether the sound made talking more or less probable; with consent."
+    )
 
 
 class Timing(_Record):
@@ -377,6 +381,8 @@ class Analysis(_Record):
             # A document of before these were kept reads as it did, and so does its hash.
             if not getattr(self, name):
                 del content[name]
+        if self.sampling is not None and not self.sampling.sound:
+            del content["sampling"]["sound"]
         return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod

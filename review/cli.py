@@ -8,32 +8,45 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar, cast
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from review.commands import accounts, records, report, share, speed, trust
+from review.commands import (
+    accounts,
+    batch,
+    evaluating,
+    interchange,
+    records,
+    refit,
+    report,
+    service,
+    share,
+    speed,
+    trust,
+)
+from review.commands.running import (
+    CacheOption,
+    NoCacheOption,
+    ProtocolOption,
+    stoppable,
+    with_progress,
+)
 from review.commands.serving import THIS_COMPUTER, checked_serving, is_this_computer, named_unit
 from review.errors import ReviewError
-from review.places import IDLE_MINUTES, IDLE_VARIABLE, UNIT_VARIABLE
+from review.places import BEHIND_VARIABLE, IDLE_MINUTES, IDLE_VARIABLE, UNIT_VARIABLE
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from review.analysis import Analysis
-    from review.evaluation import EvaluationReport
-    from review.handwashing_set import SetReport
-    from review.openlinereport import OpenLineReport
     from review.protocol import Protocol
-    from review.washreport import WashReport
 
-Found = TypeVar("Found")
-
-DONE, COULD_NOT, WRONG_USAGE, STOPPED = 0, 1, 2, 130
+DONE, COULD_NOT, WRONG_USAGE = 0, 1, 2
 
 DEBUG_VARIABLE = "EXCHANGE_REVIEW_DEBUG"
 """Set it to 1 to get the traceback of an unexpected error instead of one line."""
@@ -62,19 +75,6 @@ protocol_app = typer.Typer(
     help="Work with protocol files (a unit's own procedure).", no_args_is_help=True
 )
 app.add_typer(protocol_app, name="protocol")
-
-ProtocolOption = Annotated[
-    str, typer.Option("--protocol", help="A protocol file (.toml), or the name of a shipped one.")
-]
-CacheOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--cache", help="Folder for hand and face positions already found.", file_okay=False
-    ),
-]
-NoCacheOption = Annotated[
-    bool, typer.Option("--no-cache", help="Keep nothing and look at every frame again.")
-]
 
 
 @app.command()
@@ -200,126 +200,6 @@ def _analyse_one(video: Path, target: Path, run: _Run, console: Console) -> None
     console.print(f"\nEverything found is in {target}", soft_wrap=True, markup=False)
 
 
-def with_progress(name: str, work: Callable[[Callable[[float], None]], Found]) -> Found:
-    """Run ``work`` under a progress bar with the time left; silent when not on a terminal."""
-    from rich.progress import (
-        BarColumn,
-        Progress,
-        TaskProgressColumn,
-        TextColumn,
-        TimeRemainingColumn,
-    )
-
-    from review.summary import make_console
-
-    console = make_console(to_stderr=True)
-    with Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        TaskProgressColumn(),
-        TextColumn("time left"),
-        TimeRemainingColumn(compact=True),
-        console=console,
-        transient=True,
-        disable=not console.is_terminal,
-    ) as bar:
-        task = bar.add_task(name, total=1.0)
-        return work(lambda share: bar.update(task, completed=share))
-
-
-def _cache_folder(named: Path | None) -> Path:
-    """The folder named by ``--cache``, else the usual one."""
-    from review.cache import default_cache_dir
-
-    return named if named is not None else default_cache_dir()
-
-
-@app.command()
-def evaluate(
-    folders: Annotated[
-        list[Path] | None,
-        typer.Argument(help="Folders of recordings with label files.", metavar="FOLDER"),
-    ] = None,
-    protocol: ProtocolOption = "practice",
-    jobs: Annotated[int, typer.Option("--jobs", min=1, max=64, help="Recordings at a time.")] = 2,
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Also write all numbers to this file.")
-    ] = None,
-    cache: CacheOption = None,
-    no_cache: NoCacheOption = False,
-    wash: Annotated[
-        bool, typer.Option("--wash", help="Score which hand surface is rubbed, in washes and rubs.")
-    ] = False,
-    open_line: Annotated[
-        bool,
-        typer.Option(
-            "--open-line", help="Score talking, touches, wiping and waits around the open line."
-        ),
-    ] = False,
-    dataset: Annotated[
-        Path | None,
-        typer.Option(
-            "--dataset",
-            help="With --wash: the unpacked published hand-washing set, instead of folders.",
-            file_okay=False,
-        ),
-    ] = None,
-    plots: Annotated[
-        Path | None,
-        typer.Option("--plots", help="With --wash: folder for pictures (.png).", file_okay=False),
-    ] = None,
-) -> None:
-    """Compare analyses with labels and print one table of how well they agree."""
-    from review.analysis import write_text_whole
-    from review.evaluate import evaluate_folders
-    from review.protocol import load_protocol
-
-    if cache is not None and no_cache:
-        raise typer.BadParameter("--cache and --no-cache exclude each other.")
-    if wash and open_line:
-        raise typer.BadParameter("--wash and --open-line are two evaluations; name one.")
-    if not wash and (dataset is not None or plots is not None):
-        raise typer.BadParameter("--dataset and --plots need --wash.")
-    if (dataset is None) == (not folders):
-        raise typer.BadParameter(
-            "name folders of recordings, or --dataset with --wash, and not both."
-        )
-    if dataset is not None and plots is not None:
-        raise typer.BadParameter("--plots draws labelled folders, not the published set.")
-    folder = None if no_cache else _cache_folder(cache)
-    unit_protocol = load_protocol(protocol)
-
-    def work(
-        progress: Callable[[float], None],
-    ) -> EvaluationReport | WashReport | OpenLineReport | SetReport:
-        if dataset is not None:
-            from review.handwashing_set import evaluate_set
-
-            return evaluate_set(dataset, unit_protocol, jobs, progress, folder)
-        if wash:
-            from review.washevaluate import evaluate_washes
-
-            return evaluate_washes(folders or [], unit_protocol, jobs, progress, folder)
-        if open_line:
-            from review.openlineevaluate import evaluate_open_line
-
-            return evaluate_open_line(folders or [], unit_protocol, jobs, progress, folder)
-        return evaluate_folders(folders or [], unit_protocol, jobs, progress, cache_dir=folder)
-
-    with stoppable():
-        report = with_progress("Evaluating", work)
-        typer.echo(report.table())
-        if json_file is not None:
-            write_text_whole(report.to_json(), json_file)
-        if plots is not None and wash:
-            from review.washplots import save_plots
-
-            for path in save_plots(cast("WashReport", report), plots):
-                typer.echo(str(path))
-    if report.failed:
-        raise ReviewError(f"{len(report.failed)} recordings could not be evaluated (see above).")
-
-
 @protocol_app.command("check")
 def protocol_check(
     file: Annotated[str, typer.Argument(help="The protocol file, or the name of a shipped one.")],
@@ -368,6 +248,14 @@ def page(
         Path | None, typer.Option("--certificate", help="Certificate for TLS (.pem).")
     ] = None,
     key: Annotated[Path | None, typer.Option("--key", help="Its private key (.pem).")] = None,
+    behind: Annotated[
+        str,
+        typer.Option(
+            "--behind",
+            help="Host by which browsers reach the web server in front (see 'service').",
+            metavar="HOST",
+        ),
+    ] = "",
     idle: Annotated[
         float,
         typer.Option(
@@ -387,12 +275,14 @@ def page(
         raise ReviewError(f"{analysis}: there is no such file or folder. Check the name.")
     environment = dict(os.environ)
     named = named_unit(unit, in_environment=bool(environment.get(UNIT_VARIABLE)))
-    serving = checked_serving(address, certificate, key, unit=None if analysis else named)
-    where = " on this computer" if is_this_computer(address) else ""
+    served = None if analysis else named
+    serving = checked_serving(address, certificate, key, unit=served, behind=behind)
+    where = " on this computer" if is_this_computer(address) and not behind else ""
     typer.echo(f"Open {serving.shown(port)} in a browser{where}. Ctrl-C ends it.")
     if named is not None:
         environment[UNIT_VARIABLE] = str(named)
     environment[IDLE_VARIABLE] = str(idle)
+    environment[BEHIND_VARIABLE] = serving.behind
     with suppress(KeyboardInterrupt):
         command = page_command(app_file(), analysis, port, serving.options)
         code = subprocess.call(command, env=environment)
@@ -435,25 +325,14 @@ def demo(
     typer.echo(f"{folder}: an invented unit; nobody in it exists.")
 
 
-@app.command()
-def train(
-    folder: Annotated[Path, typer.Argument(help="Folder of rendered recordings with labels.")],
-    out: Annotated[Path, typer.Option("--out", help="Folder for the trained model.")],
-    versions: Annotated[
-        int, typer.Option("--versions", min=0, help="Degraded versions of each recording.")
-    ] = 10,
-    steps: Annotated[int, typer.Option("--steps", min=1, help="Steps of the fit.")] = 2400,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the fit.")] = 1,
-) -> None:
-    """Fit the movement model to labelled recordings (for developers)."""
-    from review.training import main as train_main
-
-    train_main(folder, out, versions=versions, steps=steps, seed=seed)
-
-
 accounts.add_to(app)
+batch.add_to(app)
+evaluating.add_to(app)
+interchange.add_to(app)
 records.add_to(app)
+refit.add_to(app)
 report.add_to(app)
+service.add_to(app)
 share.add_to(app)
 speed.add_to(app)
 trust.add_to(app)
@@ -464,16 +343,6 @@ def _unexpected(error: Exception) -> str:
         f"something unexpected went wrong ({type(error).__name__}: {error}). "
         f"Set {DEBUG_VARIABLE}=1 and run it again to see where."
     ).replace("\n", " ")
-
-
-@contextmanager
-def stoppable() -> Iterator[None]:
-    """Turn Ctrl-C into one line; unfinished files were removed on the way here."""
-    try:
-        yield
-    except KeyboardInterrupt:
-        typer.echo("Stopped. No half-written file was left behind.", err=True)
-        raise typer.Exit(STOPPED) from None
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -28,6 +28,7 @@ from review.reviewcopy import review_copy_name
 from review.seconddemo import add_events, first_look, second_look
 from review.store import RecordingState, Store, Verdict, flag_topic, open_store
 from review.store.records import Purpose
+from review.store.store import has_records
 from review.timeline import Surface
 from review.video import file_sha256
 
@@ -116,7 +117,7 @@ def sample_folder() -> Path:
 
 def is_made(folder: Path | str) -> bool:
     """Whether the folder holds records already."""
-    return (Path(folder) / "records.sqlite").exists()
+    return has_records(Path(folder))
 
 
 def make_demo(

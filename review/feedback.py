@@ -160,6 +160,7 @@ _ORDER: Final = (
     "noted",
     "face",
     "quiet",
+    "mask",
     "rub_connect",
     "rub_disconnect",
     "wash_time",
@@ -185,8 +186,13 @@ _SIMPLE: Final = {
     FlagKind.SURFACE_AREA_MISSED: "wipe_all",
     FlagKind.PHASE_MISSING: "missing",
     FlagKind.PHASE_OUT_OF_ORDER: "order",
+    FlagKind.MASK_MISSING: "mask",
 }
-"""Topic of each kind of flag; a short wait is a matter of the unit's system and no topic."""
+"""Topic of each kind of flag that has one; those about a hand rub depend on its place."""
+
+NO_TOPIC: Final = frozenset({FlagKind.WAIT_SHORT, FlagKind.NOT_SEEN})
+"""Kinds that no person is told to practise: a short wait is a matter of the unit's system, and what
+the camera could not see is said apart."""
 
 
 def _topics(judged: tuple[Flag, bool]) -> tuple[str, ...]:

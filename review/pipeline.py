@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,14 @@ from review.analysis import (
     WashSurface,
 )
 from review.cache import load_or_track
-from review.emissions import PHASES, EmissionModel, Emissions, load_model
+from review.emissions import (
+    PHASES,
+    STILL_ODDS,
+    WAITING_ODDS,
+    EmissionModel,
+    Emissions,
+    load_model,
+)
 from review.features import compute_features, hands_about, nobody_works
 from review.flags import Findings, find_flags
 from review.handevents import hand_events
@@ -45,8 +52,9 @@ from review.openline import (
 from review.order import order_report
 from review.phases import find_phases
 from review.protocol import Protocol
+from review.refitapply import adjusted, for_decoding
 from review.sound import heard_voice
-from review.surface import WipingFindings, measure_wiping
+from review.surface import measure_wiping
 from review.surfacemap import work_surface
 from review.timeline import Phase, Timeline
 from review.touching import FaceDepths, face_depths, hand_to_face, left_clean_field
@@ -91,24 +99,29 @@ class Evidence:
     apart: FeatureTrack | None = None
 
 
-class Memory:
-    """The newest results of the wiping, the one slow stage that most corrections leave alone.
+Found = TypeVar("Found")
 
-    Results are kept by what they rest on, so that remembering changes nothing but the time.
+
+class Memory:
+    """The newest results of stages that many corrections leave as they are.
+
+    A moved edge of the open line changes no phase, and nothing but the open line rests on it; a
+    moved phase seldom changes where was wiped. Results are kept by what they rest on, so that
+    remembering changes nothing but the time.
     """
 
     KEPT: Final = 4
 
     def __init__(self) -> None:
-        self._kept: dict[Hashable, WipingFindings] = {}
+        self._kept: dict[str, dict[Hashable, Any]] = {}
 
-    def recall(self, key: Hashable, make: Callable[[], WipingFindings]) -> WipingFindings:
-        """What is kept under ``key``, else what ``make`` gives."""
-        found = self._kept.pop(key, None)
-        made = make() if found is None else found
-        self._kept[key] = made
-        while len(self._kept) > self.KEPT:
-            del self._kept[next(iter(self._kept))]
+    def recall(self, stage: str, key: Hashable, make: Callable[[], Found]) -> Found:
+        """What a stage gave for ``key``, else what ``make`` gives."""
+        kept = self._kept.setdefault(stage, {})
+        made: Found = kept.pop(key) if key in kept else make()
+        kept[key] = made
+        while len(kept) > self.KEPT:
+            del kept[next(iter(kept))]
         return made
 
 
@@ -146,9 +159,10 @@ def evidence_of(
     """
     features = compute_features(track)
     settings = protocol.detection.open_line
+    unit = protocol.detection.unit
     return Evidence(
         features,
-        (model or load_model()).score(features),
+        adjusted((model or load_model()).score(features), unit.phases if unit else None),
         mouth_evidence(track, settings, voice),
         face_depths(track, settings),
     )
@@ -156,10 +170,16 @@ def evidence_of(
 
 def phases_of(features: FeatureTrack, emissions: Emissions, protocol: Protocol) -> Timeline:
     """The phases, from what each moment looks like and from where hands are known to rest."""
+    unit = protocol.detection.unit
+    own = unit.phases if unit else None
     likelihood = emissions.phase_log_likelihood(
-        hands_about(features), nobody_works(features), features.column("held") > 0
+        hands_about(features),
+        nobody_works(features),
+        features.column("held") > 0,
+        own.still_odds if own else STILL_ODDS,
+        own.waiting_odds if own else WAITING_ODDS,
     )
-    return find_phases(likelihood, PHASES, emissions.time, protocol)
+    return find_phases(likelihood, PHASES, emissions.time, for_decoding(protocol))
 
 
 def review_track(
@@ -191,14 +211,22 @@ def review_track(
         if corrected.windows is None
         else corrected.windows
     )
-    contacts = hand_to_face(track, phases, detection.open_line, evidence.face)
+    recall = (memory or Memory()).recall
+    contacts = recall(
+        "contacts",
+        phases,
+        lambda: hand_to_face(track, phases, detection.open_line, evidence.face),
+    )
     return Findings(
         phases=phases,
         order=order_report(phases, protocol),
         emissions=emissions,
         features=features,
-        hygiene=measure_hygiene(phases, emissions, features, detection.wash),
-        wiping=(memory or Memory()).recall(
+        hygiene=recall(
+            "hygiene", phases, lambda: measure_hygiene(phases, emissions, features, detection.wash)
+        ),
+        wiping=recall(
+            "wiping",
             (*(s.interval for s in phases.of(Phase.SURFACE_PREP)), _hashable(corrected.area)),
             lambda: measure_wiping(
                 phases, track, detection.surface, corrected.area, evidence=emissions
@@ -212,8 +240,10 @@ def review_track(
             evidence.mouth,
         ),
         contacts=contacts,
-        exits=left_clean_field(track, phases, detection.open_line, contacts),
-        waits=measure_waits(phases, features, detection.waits),
+        exits=recall(
+            "exits", phases, lambda: left_clean_field(track, phases, detection.open_line, contacts)
+        ),
+        waits=recall("waits", phases, lambda: measure_waits(phases, features, detection.waits)),
     )
 
 
@@ -333,7 +363,8 @@ def review_recording(
         sampling: which frames to look at, and whether the picture is a mirror one.
         cache_dir: where landmarks are kept; default the user's cache folder.
         use_cache: False keeps nothing and tracks anew.
-        progress: told the share done, 0..1.
+        progress: told the share done, 0..1; 1 before the sound is read, so that whoever is told
+            can still stop it.
         model: the emission model; default the shipped one.
         sound: whether the person's consent allows the sound to be used. It may make talking
             more or less probable and never finds any by itself.
@@ -346,6 +377,8 @@ def review_recording(
     track, info, timing = load_or_track(
         path, sampling, cache_dir, progress, use_cache=use_cache, sha256=sha256
     )
+    if sound and progress is not None:
+        progress(1.0)
     voice = heard_voice(path, float(track.time.end_s)) if sound else None
     evidence = evidence_of(track, protocol, model, voice)
     findings = review_track(track, protocol, evidence=evidence)
@@ -353,7 +386,7 @@ def review_recording(
         findings,
         protocol,
         recording_of(info, sampling.mirrored, sha256),
-        sampling=Sampling(fps=sampling.fps),
+        sampling=Sampling(fps=sampling.fps, sound=voice is not None),
         warnings=info.warnings,
         timing=Timing(
             analysed_s=timing.analysed_s,

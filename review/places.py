@@ -12,6 +12,9 @@ UNIT_VARIABLE: Final = "EXCHANGE_REVIEW_UNIT"
 IDLE_VARIABLE: Final = "EXCHANGE_REVIEW_IDLE_MINUTES"
 """Environment variable: minutes without doing anything after which somebody is signed out."""
 
+BEHIND_VARIABLE: Final = "EXCHANGE_REVIEW_BEHIND"
+"""Environment variable: host (and port) of the web server that browsers speak to instead."""
+
 IDLE_MINUTES: Final = 30.0
 """NIST SP 800-63B (2017, revision 3), 4.2.3: after 30 minutes without activity, and after
 12 hours in any case (values from memory; revision 4 lets both be longer). Unit setting."""
@@ -35,6 +38,14 @@ def unit_folder() -> Path:
         return Path(named).expanduser()
     base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
     return base / "exchange-review" / "demo"
+
+
+def behind() -> str:
+    """Host, with its port where it is not 443, by which browsers reach the pages; or empty.
+
+    Set where another web server on this computer speaks TLS with them and passes requests on.
+    """
+    return os.environ.get(BEHIND_VARIABLE, "").lower()
 
 
 def files_in(folder: Path, suffixes: frozenset[str]) -> dict[str, Path]:

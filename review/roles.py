@@ -35,6 +35,7 @@ class Action(StrEnum):
     ADD_TRAINERS = "add trainers"
     READ_AUDIT = "read what was done"
     CHANGE_ACCOUNTS = "change accounts"
+    REFIT = "have the program learn from corrections"
 
 
 _TEACHING: Final = frozenset({Role.TRAINER, Role.EDUCATOR})
@@ -64,6 +65,7 @@ ACTIONS: Final[Mapping[Action, frozenset[Role]]] = {
     Action.ADD_TRAINERS: _ADMINISTRATOR,
     Action.READ_AUDIT: _ADMINISTRATOR,
     Action.CHANGE_ACCOUNTS: _ADMINISTRATOR,
+    Action.REFIT: _EDUCATOR | _ADMINISTRATOR,
 }
 """Each action, and who may do it."""
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from review.mouth import MAX_STEP_S, mouth_track
+from review.liprhythm import MAX_STEP_S
+from review.mouth import mouth_track
 from review.settings import OpenLineDetection
 from review.timeline import Interval, merge_intervals
 from review.tracks import FeatureTrack, spans_where

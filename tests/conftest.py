@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from hypothesis import HealthCheck, settings
 from review.analysis import Analysis
 from review.video import probe
 from tests.documents import example_analysis
+from tests.servers import REQUIRED, SERVER, Databases, all_closed, on_server, server_at_hand
 
 settings.register_profile(
     "project", deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
@@ -62,6 +65,44 @@ def _probing_here(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureReques
 @pytest.fixture
 def guarded_adding() -> None:
     """Recordings are added as in the program, each looked at in a child with limits."""
+
+
+# Tests of records that hold for a file and for a server alike are marked `any_database`. They run
+# on a file, and once more on a PostgreSQL server where one is at hand (`.ci/postgres pytest ...`);
+# what only a file has (its pages, its log) is marked `only_file` where a whole module is marked.
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    marked = metafunc.definition.get_closest_marker
+    keeps_records = {"tmp_path", "store", "unit"} & set(metafunc.fixturenames)
+    if marked("any_database") is None or marked("only_file") is not None or not keeps_records:
+        return
+    kinds = ["file"]
+    if server_at_hand() or os.environ.get(REQUIRED):
+        kinds.append("server")
+    metafunc.parametrize("database_kind", kinds, indirect=True)
+
+
+@pytest.fixture(scope="session")
+def databases() -> Databases:
+    """Databases of the server at hand."""
+    assert server_at_hand(), f"a server is required ({REQUIRED}) and there is none ({SERVER})"
+    return Databases()
+
+
+@pytest.fixture(autouse=True)
+def database_kind(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """`file`, or `server`: every new folder of records then has its rows there."""
+    kind = getattr(request, "param", "file")
+    if kind == "file":
+        yield kind
+        return
+    databases = request.getfixturevalue("databases")
+    monkeypatch.setattr("review.store.store.address_of", partial(on_server, databases))
+    monkeypatch.setattr("tests.servers.AT_HAND", databases)
+    with all_closed():  # a test may leave that to the end of the program
+        yield kind
+    databases.take_back()
 
 
 # Tests about the promises that people rely on (nothing lost, nothing leaves, nobody sees what they
@@ -120,6 +161,8 @@ def record_number(pytestconfig: pytest.Config) -> Callable[..., None]:
 def pytest_terminal_summary(
     terminalreporter: pytest.TerminalReporter, config: pytest.Config
 ) -> None:
+    if not server_at_hand():
+        terminalreporter.write_line("PostgreSQL: not tested, no server; '.ci/postgres pytest'.")
     numbers = config.stash[NUMBERS]
     if not numbers:
         return

@@ -27,6 +27,7 @@ def scripted(
     sampling: Sampling,
     cache: Path,
     progress: Callable[[float], None],
+    sound: bool,
 ) -> Analysis:
     """The example analysis with the recording's own hash.
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from review.analysis import Analysis
 from review.store import RecordingEntry, Store, flag_topic, open_store
 from review.store.figures import no_figures
-from review.store.tables import ConsentRow, PersonRow, RecordingRow
+from review.store.tables import Base, ConsentRow, PersonRow, RecordingRow
 from tests import media
 
 TODAY = date(2026, 3, 10)
@@ -114,6 +114,21 @@ def many_sessions(store: Store, sessions: int = 10_000, people: int = 500) -> No
             figures.surfaces_missed = "thumb_left,fingertips_right"
             figures.surfaces_unclear = "palms"
             session.add(figures)
+
+
+def rows_of(store: Store, query: str) -> list[tuple[object, ...]]:
+    """What a query gives, wherever the rows are."""
+    with store._database.reading() as session:
+        return [tuple(row) for row in session.connection().exec_driver_sql(query)]
+
+
+def everything_in(store: Store) -> str:
+    """Every row of every table, as text."""
+    return "\n".join(
+        str(row)
+        for table in Base.metadata.sorted_tables
+        for row in rows_of(store, f'SELECT * FROM "{table.name}"')
+    )
 
 
 def write_until_killed(folder: Path, recording_id: int, seed: int, told: Connection) -> None:

@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 
 import argon2
 import pytest
+import zxcvbn
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from review import passphrases
-from review.passphrases import SHORTEST, PassphraseError, checked_passphrase, fits, hashed
+from review.passphrases import (
+    LOOKED_AT,
+    SHORTEST,
+    PassphraseError,
+    checked_passphrase,
+    fits,
+    guesses,
+    hashed,
+)
 from review.roles import Role
 from review.signedin import kept_form
 from review.store import SignInError, Store, StoreError, open_store
 from review.store.access import place_of
 from review.store.access_records import FREE_TRIES, LONGEST_WAIT_S, MOST_TOGETHER, MOST_TRIES
-from review.store.store import FILE
 from tests.accounts import OTHER, PASSPHRASE, TwoClocks, quick_hashes
-from tests.stores import BY, Clock, add_unit
+from tests.stores import BY, Clock, add_unit, everything_in, rows_of
+
+pytestmark = pytest.mark.any_database
 
 
 @pytest.fixture
@@ -77,7 +87,7 @@ def test_length_is_all_that_is_asked_for() -> None:
     for good in (
         "lamp fig otter tulip",
         "LAMPFIGOTTERTULIP",
-        "x7#" + "quite long " * 6,
+        "x7#" + "quite long and then some more words that nobody says " * 2,
         "馬" + "鹿と猫の長い散歩道は海へ続く",
     ):
         assert checked_passphrase(good, account="ann")
@@ -95,6 +105,55 @@ def test_length_is_all_that_is_asked_for() -> None:
 def test_what_is_tried_first_is_refused(words: str) -> None:
     with pytest.raises(PassphraseError, match="first that would be tried"):
         checked_passphrase(words, account="tess")
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["iloveyouiloveyou", "P@ssw0rd P@ssw0rd", "qwertyuiop[]asdf", "monkey dragon master",
+     "summer winter spring", "12.03.1984 12.03.1984", "letmein letmein 123",
+     "mother father sister"],
+)  # fmt: skip
+def test_much_used_words_dates_and_keys_are_refused(words: str) -> None:
+    """By the lists of zxcvbn, a library that was made from passwords which did leak."""
+    assert len(words) >= SHORTEST
+    with pytest.raises(PassphraseError, match="Four or five words"):
+        checked_passphrase(words, account="ann")
+
+
+def test_names_that_are_known_here_make_a_passphrase_easy(store: Store) -> None:
+    words = "hollowmere renal tess"
+    assert checked_passphrase(words, account="zoe")
+    with pytest.raises(PassphraseError, match="people here know"):
+        checked_passphrase(words, account="tess", known=("Hollowmere Renal",))
+    # Its owner's name, as the records have it, and the account's.
+    with pytest.raises(PassphraseError, match="people here know"):
+        store.add_account("ward-x", "trainer", "Tess Invented T-1", trainer="T-1", by=BY)
+    store.add_account("ward-x", "trainer", OTHER, trainer="T-1", by=BY)
+    with pytest.raises(PassphraseError, match="people here know"):
+        store.set_passphrase("ward-x", "invented tess ward", by=BY)
+
+
+@given(st.text(min_size=0, max_size=400), st.lists(st.text(max_size=300), max_size=3))
+@settings(max_examples=20)
+def test_any_text_gets_an_estimate_of_what_its_beginning_takes(
+    words: str, known: list[str]
+) -> None:
+    found = guesses(words, known)
+    assert found >= (1.0 if words else 0.0)
+    assert guesses(words + " " * 300, known) > 0
+
+
+def test_the_estimate_looks_at_a_bounded_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[str] = []
+    real = zxcvbn.zxcvbn
+
+    def watched(text: str, inputs: list[str], **more: int) -> dict[str, object]:
+        seen.extend([text, *inputs])
+        return real(text, inputs, **more)
+
+    monkeypatch.setattr(zxcvbn, "zxcvbn", watched)
+    assert guesses("x9$kQ " * 500, ["n" * 5000]) > 0
+    assert seen and max(map(len, seen)) == LOOKED_AT
 
 
 def test_a_passphrase_is_the_same_on_every_keyboard(store: Store) -> None:
@@ -167,6 +226,7 @@ def test_no_passphrase_and_no_typed_name_is_ever_kept(store: Store, tmp_path: Pa
     fail(store, "a passphrase typed as a name")
     store.close()
     content = b"".join(path.read_bytes() for path in tmp_path.glob("records.sqlite*"))
+    content += everything_in(store).encode()
     for secret in (PASSPHRASE, OTHER, "a passphrase typed as a name", "not this one at all"):
         assert secret.encode() not in content
     assert b"$argon2id$" in content
@@ -263,8 +323,7 @@ def test_unknown_names_cost_as_much_work_as_known_ones(
     assert len(checked) == 3
     settings = [argon2.extract_parameters(kept) for kept in checked]
     assert settings[0] == settings[1] == settings[2]
-    with closing(sqlite3.connect(store.folder / FILE)) as records:
-        kept = records.execute("SELECT place, tries FROM sign_in_tries").fetchall()
+    kept = rows_of(store, "SELECT place, tries FROM sign_in_tries")
     assert {(place_of(name), 1.0) for name in ("ann", "bea", "nobody")} <= set(kept)
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy.exc import IntegrityError
 
 from review.analysis import Analysis
 from review.store import ConsentError, StoreError, open_store
@@ -31,6 +32,8 @@ from review.store.audit import (
 from review.store.database import HEAD
 from review.store.store import FILE
 from tests.stores import BY, TODAY, analysed_store
+
+pytestmark = pytest.mark.any_database
 
 GUARDS = (
     "audit_stays", "audit_is_only_emptied", "audit_chain_stays", "audit_chain_is_only_unsalted",
@@ -137,20 +140,24 @@ def test_many_writers_make_one_chain(tmp_path: Path, analysis: Analysis) -> None
 
 
 def test_the_guards_refuse_what_is_not_emptying(tmp_path: Path, analysis: Analysis) -> None:
-    analysed_store(tmp_path, analysis)[0].close()
-    with closing(sqlite3.connect(tmp_path / FILE, isolation_level=None)) as connection:
-        for statement in (
-            "DELETE FROM audit WHERE id = 1",
-            "UPDATE audit SET who = 'somebody else' WHERE id = 1",
-            "DELETE FROM audit_chain WHERE number = 1",
-            "UPDATE audit_chain SET chain_sha256 = content_sha256 WHERE number = 1",
-            "DELETE FROM audit_head",
-            "UPDATE audit_head SET count = count - 1",
+    database = analysed_store(tmp_path, analysis)[0]._database
+    for statement in (
+        "DELETE FROM audit WHERE id = 1",
+        "UPDATE audit SET who = 'somebody else' WHERE id = 1",
+        "DELETE FROM audit_chain WHERE number = 1",
+        "UPDATE audit_chain SET chain_sha256 = content_sha256 WHERE number = 1",
+        "DELETE FROM audit_head",
+        "UPDATE audit_head SET count = count - 1",
+    ):
+        with (
+            pytest.raises(IntegrityError, match=r"never|only grows"),
+            database._writer.connect() as connection,
+            connection.begin(),
         ):
-            with pytest.raises(sqlite3.IntegrityError, match=r"never|only grows"):
-                connection.execute(statement)
+            connection.exec_driver_sql(statement)
 
 
+@pytest.mark.only_file
 def test_entries_of_an_older_release_are_chained(
     tmp_path: Path, analysis: Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -19,7 +19,8 @@ import typer
 
 from review import cli
 from review.analysis import Analysis, read_analysis
-from review.cli import COULD_NOT, DONE, PAGE_OPTIONS, STOPPED, WRONG_USAGE, main, result_paths
+from review.cli import COULD_NOT, DONE, PAGE_OPTIONS, WRONG_USAGE, main, result_paths
+from review.commands.running import STOPPED
 from review.errors import VideoError
 from review.protocol import Protocol
 

@@ -28,7 +28,10 @@ from review.store.erasing_plan import belongs_to, ended_on, is_due, names_person
 from review.store.store import FILE
 from review.store.tables import Base
 from tests.documents import example_analysis
+from tests.servers import moved_where_asked, rows_in
 from tests.stores import BY, TODAY, Clock, add_unit, erase_until_killed, tiny_video
+
+pytestmark = pytest.mark.any_database
 
 PERSON = "ZEBRA-93"
 PLANTED = "planted zebra words 9317"
@@ -106,6 +109,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def copy_of(made: Path, folder: Path) -> Store:
     """Another unit like it; the place of its kept video is still that in the first."""
     shutil.copytree(made, folder)
+    moved_where_asked(folder)
     return open_store(folder, clock=Clock())
 
 
@@ -174,6 +178,7 @@ def test_every_table_is_reached_from_a_person_or_holds_nothing_of_one() -> None:
             reached.add(table.name)
     of_nobody = {
         "trainers", "audit", "audit_chain", "audit_head", "erasures", "keeping", "sign_in_tries",
+        "refit_versions", "refit_uses",
     }  # fmt: skip
     assert set(Base.metadata.tables) - reached <= of_nobody
 
@@ -402,8 +407,7 @@ def test_killed_at_any_moment_it_is_over_or_goes_on(
 
 
 def _begun(folder: Path) -> bool:
-    with closing(sqlite3.connect(folder / FILE)) as connection:
-        return bool(connection.execute("SELECT count(*) FROM erasures").fetchone()[0])
+    return bool(rows_in(folder, "SELECT count(*) FROM erasures")[0][0])
 
 
 def test_a_file_that_cannot_go_is_named_and_the_rest_waits(tmp_path: Path, made: Path) -> None:
@@ -433,6 +437,7 @@ def test_a_file_that_cannot_go_is_named_and_the_rest_waits(tmp_path: Path, made:
     assert left_of(folder) == []
 
 
+@pytest.mark.only_file
 def test_one_who_reads_meanwhile_only_puts_off_the_overwriting(
     tmp_path: Path, made: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

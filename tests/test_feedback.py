@@ -10,15 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from review.analysis import Analysis, FlagLevel
+from review.analysis import Analysis, FlagKind, FlagLevel
 from review.earlier import EarlierSession
-from review.feedback import Feedback, make_feedback
-from review.flags import AFTER_TOUCH
+from review.feedback import NO_TOPIC, Feedback, make_feedback
 from review.invented import Story, invent_analysis
+from review.openlineflags import AFTER_TOUCH
 from review.protocol import load_protocol
 from review.store.records import Answer, ChecklistAnswer, Decision, Verdict
 from review.timeline import Surface
-from review.words import load_words
+from review.wording import PHASES
+from review.words import languages, load_words
 
 DAY, EARLIER = date(2024, 3, 9), date(2024, 2, 1)
 AT = datetime(2024, 3, 9, tzinfo=UTC)
@@ -249,3 +250,43 @@ def test_every_session_can_be_told_in_every_language(story: Story, language: str
     assert not any("{" in text or "None" in text or "nan" in text for text in texts)
     topics = {point.topic.removesuffix("_short") for point in feedback.practise}
     assert not topics & {point.topic for point in feedback.well}
+
+
+# --- every kind of flag --------------------------------------------------------------------------
+
+
+def only(kind: FlagKind, level: FlagLevel = FlagLevel.LOOK) -> Analysis:
+    """A practice with much to say, of which one kind of flag is left, at its first phase."""
+    story = Story(rubbing_s=9.6, missed=(Surface.THUMB_LEFT,), rub_before_connect_s=12.0)
+    found = invent_analysis(story, PRACTICE)
+    first = found.phases[0]
+    flag = found.flags[0].model_copy(
+        update={
+            "kind": kind,
+            "level": level,
+            "start_s": first.start_s,
+            "end_s": first.end_s,
+            "measure": "rub.before_connect",
+            "message": f"{PHASES[first.phase]}: an invented flag.",
+        }
+    )
+    return found.model_copy(update={"flags": (flag,)})
+
+
+@pytest.mark.parametrize("code", [code for code, _ in languages()])
+@pytest.mark.parametrize("kind", list(FlagKind))
+def test_every_kind_of_flag_is_explained_or_left_out_on_purpose(kind: FlagKind, code: str) -> None:
+    feedback = make_feedback(only(kind), load_words(code), taken_on=DAY)
+    assert bool(feedback.practise) is (kind not in NO_TOPIC)
+    assert all(point.title and point.saw and point.do for point in feedback.practise)
+
+
+def test_what_is_left_out_is_a_short_wait_and_what_was_not_seen() -> None:
+    assert sorted(NO_TOPIC) == [FlagKind.NOT_SEEN, FlagKind.WAIT_SHORT]
+
+
+def test_a_mask_that_was_not_seen_is_something_to_practise() -> None:
+    (point,) = make_feedback(only(FlagKind.MASK_MISSING), EN, taken_on=DAY).practise
+    assert point.topic == "mask" and point.saw.startswith("It looks as if")
+    unclear = only(FlagKind.MASK_MISSING, FlagLevel.CANNOT_TELL)
+    assert make_feedback(unclear, EN, taken_on=DAY).practise == ()

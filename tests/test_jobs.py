@@ -135,12 +135,13 @@ def test_progress_goes_up_and_has_an_end_in_sight(
         sampling: Sampling,
         cache: Path,
         progress: Callable[[float], None],
+        sound: bool,
     ) -> Analysis:
         for step in range(100):
             time.sleep(0.04)
             progress(step / 100)
             seen.append(job_status(store.folder, recording))
-        return scripted(path, protocol, sampling, cache, progress)
+        return scripted(path, protocol, sampling, cache, progress, sound)
 
     work(store.folder, analyse=slow)
     assert [s.share for s in seen] == sorted(s.share for s in seen)
@@ -205,11 +206,12 @@ def test_a_consent_withdrawn_meanwhile_keeps_the_result_out(store: Store) -> Non
         sampling: Sampling,
         cache: Path,
         progress: Callable[[float], None],
+        sound: bool,
     ) -> Analysis:
         consent = store.current_consent("P-1")
         assert consent is not None
         store.withdraw_consent(consent.id, by=BY)
-        return scripted(path, protocol, sampling, cache, progress)
+        return scripted(path, protocol, sampling, cache, progress, sound)
 
     work(store.folder, analyse=withdrawn)
     assert store.recording(recording).state is RecordingState.FAILED
@@ -231,6 +233,7 @@ def test_a_consent_withdrawn_meanwhile_stops_the_work_at_the_next_step(
         sampling: Sampling,
         cache: Path,
         progress: Callable[[float], None],
+        sound: bool,
     ) -> Analysis:
         for step in range(10):
             if step == 3:
@@ -278,11 +281,12 @@ def test_cancelled_under_way_it_stops_and_leaves_nothing(
         sampling: Sampling,
         cache: Path,
         progress: Callable[[float], None],
+        sound: bool,
     ) -> Analysis:
         if path.name == "first.mp4":
             cancel(store.folder, first)
             assert job_status(store.folder, first).message == "Stopping."
-        return scripted(path, protocol, sampling, cache, progress)
+        return scripted(path, protocol, sampling, cache, progress, sound)
 
     work(store.folder, analyse=cancelling)
     assert store.recording(first).state is RecordingState.CANCELLED

@@ -25,6 +25,8 @@ from review.video import probe
 from tests.scripted import scripted
 from tests.stores import BY, TODAY, Clock, add_unit, tiny_video
 
+pytestmark = pytest.mark.any_database
+
 PASSPHRASE = "an invented passphrase"
 COST = 1 << 10
 PAGE = {"sec-fetch-site": "same-origin"}
@@ -132,6 +134,7 @@ def test_locked_it_is_not_analysed_and_says_why(store: Store, tmp_path: Path) ->
 
 
 @pytest.mark.slow
+@pytest.mark.only_file
 def test_a_worker_of_its_own_gets_the_key(store: Store, tmp_path: Path) -> None:
     """Through a pipe: neither its arguments nor its environment show it. Tracked for real."""
     store.set_video_passphrase(PASSPHRASE, by=BY, cost=COST)
@@ -166,6 +169,7 @@ def test_what_was_kept_in_the_clear_is_encrypted_later(store: Store, tmp_path: P
     assert review_copy(store, entry.id).is_file() and not copied.exists()
 
 
+@pytest.mark.only_file
 def test_the_copy_of_a_video_that_stays_is_encrypted_too(store: Store, tmp_path: Path) -> None:
     entry = add(store, tiny_video(tmp_path), "stay")
     start_analysis(store.folder, entry.id, BY, launch=lambda folder: None)
@@ -206,6 +210,7 @@ RANGES = (
 
 
 @pytest.mark.parametrize("asked", RANGES)
+@pytest.mark.only_file
 def test_encrypted_bytes_are_answered_like_plain_ones(
     store: Store, tmp_path: Path, client: TestClient, asked: str
 ) -> None:
@@ -228,6 +233,7 @@ def test_encrypted_bytes_are_answered_like_plain_ones(
     assert head.content == b"" and int(head.headers["content-length"]) == plain.stat().st_size
 
 
+@pytest.mark.only_file
 def test_a_locked_or_changed_one_is_answered_like_nothing(
     store: Store, tmp_path: Path, client: TestClient
 ) -> None:
@@ -270,7 +276,7 @@ def test_erasing_stops_the_work_and_nothing_comes_back(
 
     eraser = threading.Thread(target=erase)
 
-    def long(path, protocol, sampling, cache, progress):  # type: ignore[no-untyped-def]
+    def long(path, protocol, sampling, cache, progress, sound):  # type: ignore[no-untyped-def]
         cache.mkdir(parents=True, exist_ok=True)
         (cache / f"{entry.sha256[:16]}-ab.npz").write_bytes(b"positions found so far")
         eraser.start()
@@ -312,6 +318,7 @@ def test_no_job_starts_without_consent(store: Store, tmp_path: Path) -> None:
 # --- commands --------------------------------------------------------------------------------
 
 
+@pytest.mark.only_file
 def test_the_commands(store: Store, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     unit = ["--unit", str(store.folder)]
     cache = ["--cache", str(tmp_path / "cache")]

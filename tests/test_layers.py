@@ -10,7 +10,7 @@ import cv2
 import pytest
 
 GROUND = frozenset({"timeline", "tracks", "errors", "escaping", "facemesh"})
-RECORDS = frozenset({"settings", "protocol", "measures"})
+RECORDS = frozenset({"settings", "protocol", "measures", "refitvalues"})
 EDGES = frozenset(
     {
         "video",
@@ -20,6 +20,8 @@ EDGES = frozenset(
         "faces",
         "facecolour",
         "faceviews",
+        "facetracker",
+        "quiet",
         "playback",
         "wholefile",
         "sealed",
@@ -39,12 +41,16 @@ COMPARING = frozenset(
         "washsteps", "washsummary", "washreport", "washplots", "washevaluate", "handwashing_set",
         "openlinescores", "openlinereport", "openlineevaluate",
         "benchmark", "benchmarkclips", "benchmarkplot",
+        "refit", "refitcheck", "refitfloor", "refitlessons",
     }
 )  # fmt: skip
 DESK = frozenset(
     {
         "jobs",
         "guardedwork",
+        "batch",
+        "batchwork",
+        "batchcluster",
         "sharing",
         "prepared",
         "desk",
@@ -64,7 +70,7 @@ LAYERS = (GROUND, RECORDS, EDGES, frozenset[str](), JOINING, DESK | REPORTS, COM
 """From the ground up. A module may import its own layer and those below, never above."""
 
 ONLY_IN = {
-    "mediapipe": {"review.landmarks", "review.faceboxes"},
+    "mediapipe": {"review.landmarks", "review.facetracker", "review.faceboxes"},
     "av": {
         "review.sound",
         "review.video",
@@ -75,7 +81,11 @@ ONLY_IN = {
     },
     "sqlalchemy": {"review.store"},
     "alembic": {"review.store"},
+    "psycopg": {"review.store"},
+    "dask": {"review.batchcluster"},
+    "distributed": {"review.batchcluster"},
     "argon2": {"review.passphrases"},
+    "zxcvbn": {"review.passphrases"},
     "cryptography": {"review.sealed", "review.vault"},
     "streamlit": {"app", "review.pages", "review.components"},
     "typer": {"review.cli", "review.commands"},
@@ -83,6 +93,7 @@ ONLY_IN = {
     "matplotlib": {"review.washplots", "review.benchmarkplot"},
     "typst": {"review.reportpdf"},
     "fontTools": {"review.reportpdf"},
+    "fhir": {"review.fhircheck"},
     "scipy": set(),
     "sklearn": set(),
     "skimage": set(),

@@ -43,13 +43,13 @@ def test_all_files_are_there_and_the_export_is_noted(unit: tuple[Store, int]) ->
     assert [file.name for file in files] == [
         f"session-{number}.{ending}"
         for ending in (
-            "report.pdf", "measures.csv", "chapters.vtt", "flags.vtt", "session.json",
+            "report.pdf", "measures.csv", "chapters.vtt", "flags.vtt", "session.json", "fhir.json",
         )
     ]  # fmt: skip
     assert all(file.content for file in files)
     noted = store.audit(1, recording_id=number)[0]
     assert (noted.who, noted.what) == ("T-1", "exported")
-    assert noted.detail == "session report (PDF, CSV, VTT, JSON)"
+    assert noted.detail == "session report (PDF, CSV, VTT, JSON, FHIR)"
 
 
 def test_only_what_is_asked_for_is_made(unit: tuple[Store, int]) -> None:
@@ -125,7 +125,7 @@ def test_the_command_reports_an_analysis_file_with_every_format(
     assert main(["report", str(place), "--out", str(out), "--paper", "letter"]) == DONE
     assert {path.name for path in out.iterdir()} == {
         "one.report.pdf", "one.measures.csv", "one.chapters.vtt", "one.flags.vtt",
-        "one.session.json",
+        "one.session.json", "one.fhir.json",
     }  # fmt: skip
     text = text_of((out / "one.report.pdf").read_bytes())
     assert "no decisions, no checklist answers and no signature" in text.replace("\n", " ")
@@ -184,6 +184,7 @@ def test_the_review_page_makes_it_when_asked(
     labels = [button.proto.label for button in page.get("download_button")]
     assert labels == [
         "Report (PDF)", "Measures (CSV)", "Phases (VTT)", "Moments (VTT)", "Everything (JSON)",
+        "Record (FHIR)",
     ]  # fmt: skip
     assert store.audit(1, recording_id=number)[0].what == "exported"
     store.comment(number, "Said later.", by="T-1")

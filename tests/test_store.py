@@ -34,6 +34,8 @@ from tests.stores import (
     tiny_video,
 )
 
+pytestmark = pytest.mark.any_database
+
 
 @pytest.fixture
 def clock() -> Clock:
@@ -377,6 +379,7 @@ def test_a_session_in_figures(tmp_path: Path, analysis: Analysis) -> None:
     assert (row.recheck_on, row.watched) == (date(2026, 4, 1), 2)
 
 
+@pytest.mark.only_file
 def test_ten_thousand_sessions_are_read_in_less_than_half_a_second(
     tmp_path: Path, clock: Clock
 ) -> None:

@@ -30,6 +30,8 @@ from review.store.store import FILE
 from review.store.tables import Base, CommentRow
 from tests.stores import BY, analysed_store, write_until_killed
 
+pytestmark = pytest.mark.any_database
+
 # --- nothing confirmed is ever lost ----------------------------------------------------------
 
 
@@ -122,6 +124,7 @@ def _check_nothing_half(store: Store, session: int) -> None:
     assert row.signed_on == store.signoffs(session)[-1].on
 
 
+@pytest.mark.only_file
 def test_a_write_is_on_the_disk_when_it_returns(tmp_path: Path) -> None:
     """In SQLite's WAL mode only synchronous=FULL (2) syncs at every commit.
 
@@ -161,6 +164,7 @@ def test_what_was_entered_cannot_be_changed_or_removed(
     assert store.comments(session) == (kept,)
 
 
+@pytest.mark.only_file
 def test_every_table_of_entered_things_is_only_added_to() -> None:
     changeable = {"people", "trainers", "recordings", "session_figures", "target_results"}
     changeable |= {"accounts", "sign_in_tries"}
@@ -220,6 +224,7 @@ def test_a_new_store_opened_by_many_at_once_is_made_once(tmp_path: Path) -> None
         assert len(store.people()) == 6
 
 
+@pytest.mark.only_file
 def test_a_writer_that_waits_too_long_is_told_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -238,6 +243,7 @@ def test_a_writer_that_waits_too_long_is_told_so(
 # --- bad days --------------------------------------------------------------------------------
 
 
+@pytest.mark.only_file
 def test_a_full_disk_is_said_and_nothing_is_half_written(
     tmp_path: Path, analysis: Analysis
 ) -> None:
@@ -262,6 +268,7 @@ def test_a_full_disk_is_said_and_nothing_is_half_written(
     _check_sound(tmp_path / FILE)
 
 
+@pytest.mark.only_file
 def test_a_file_that_is_no_store(tmp_path: Path) -> None:
     (tmp_path / FILE).write_text("this is a letter, not a database\n" * 50)
     with pytest.raises(StoreError, match="damaged or are no records at all; put them aside"):
@@ -269,6 +276,7 @@ def test_a_file_that_is_no_store(tmp_path: Path) -> None:
     assert (tmp_path / FILE).read_text().startswith("this is a letter")
 
 
+@pytest.mark.only_file
 def test_a_damaged_store(tmp_path: Path, analysis: Analysis) -> None:
     analysed_store(tmp_path, analysis)[0].close()
     content = bytearray((tmp_path / FILE).read_bytes())
@@ -278,6 +286,7 @@ def test_a_damaged_store(tmp_path: Path, analysis: Analysis) -> None:
         store.session_rows()
 
 
+@pytest.mark.only_file
 def test_a_folder_that_cannot_be_one(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(StoreError, match="cannot be kept here"):
@@ -287,6 +296,7 @@ def test_a_folder_that_cannot_be_one(tmp_path: Path) -> None:
         open_store(tmp_path)
 
 
+@pytest.mark.only_file
 def test_the_folder_is_for_its_owner_only(tmp_path: Path) -> None:
     open_store(tmp_path / "unit").close()
     assert (tmp_path / "unit").stat().st_mode & 0o077 == 0
@@ -316,6 +326,7 @@ def later_release(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder / "versions" / "r9998_more.py"
 
 
+@pytest.mark.only_file
 def test_migrations_make_the_tables_that_the_program_uses(tmp_path: Path) -> None:
     open_store(tmp_path).close()
     with Database(sqlite_url(tmp_path / FILE))._engine.connect() as connection:
@@ -327,10 +338,12 @@ def test_migrations_make_the_tables_that_the_program_uses(tmp_path: Path) -> Non
     assert "ck_withdrawals_one_thing" in str(checks)
 
 
+@pytest.mark.only_file
 def test_the_newest_migration_is_the_one_the_program_asks_for() -> None:
     assert ScriptDirectory(str(MIGRATIONS)).get_current_head() == HEAD
 
 
+@pytest.mark.only_file
 def test_an_older_store_is_brought_up_to_date_and_a_copy_kept(
     tmp_path: Path, analysis: Analysis, later_release: Path
 ) -> None:
@@ -355,6 +368,7 @@ def test_an_older_store_is_brought_up_to_date_and_a_copy_kept(
     assert not list((tmp_path / "unit").glob(".*.partial"))
 
 
+@pytest.mark.only_file
 def test_a_migration_that_fails_changes_nothing(
     tmp_path: Path, analysis: Analysis, later_release: Path
 ) -> None:
@@ -373,6 +387,7 @@ def test_a_migration_that_fails_changes_nothing(
         assert ("shoe_size",) not in columns
 
 
+@pytest.mark.only_file
 def test_a_store_of_a_newer_release_is_left_alone(tmp_path: Path) -> None:
     open_store(tmp_path).close()
     with closing(sqlite3.connect(tmp_path / FILE)) as connection:
@@ -382,6 +397,7 @@ def test_a_store_of_a_newer_release_is_left_alone(tmp_path: Path) -> None:
         open_store(tmp_path)
 
 
+@pytest.mark.only_file
 def test_opening_again_is_quick(tmp_path: Path) -> None:
     open_store(tmp_path).close()
     took = []
@@ -392,6 +408,7 @@ def test_opening_again_is_quick(tmp_path: Path) -> None:
     assert min(took) < 0.1
 
 
+@pytest.mark.only_file
 def test_the_tables_are_understood_by_postgresql() -> None:
     """SQLAlchemy's own PostgreSQL compiler accepts every table and index."""
     dialect = postgresql.dialect()  # type: ignore[no-untyped-call]
@@ -402,6 +419,7 @@ def test_the_tables_are_understood_by_postgresql() -> None:
             assert "CREATE INDEX" in str(CreateIndex(index).compile(dialect=dialect))
 
 
+@pytest.mark.only_file
 def test_a_decision_is_kept_in_the_blink_of_an_eye(tmp_path: Path, analysis: Analysis) -> None:
     """With 200 flags and 200 decisions; a page answers a click in well under half a second."""
     flags = tuple(

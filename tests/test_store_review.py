@@ -24,6 +24,8 @@ from review.store import (
 from review.store.records import NEAR_S, standing_decisions
 from tests.stores import BY, TODAY, analysed_store
 
+pytestmark = pytest.mark.any_database
+
 
 @pytest.fixture
 def opened(tmp_path: Path, analysis: Analysis) -> tuple[Store, int]:

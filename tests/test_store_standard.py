@@ -18,7 +18,9 @@ from review.store import database as database_module
 from review.store.records import NEAR_S
 from review.store.standard_records import BlindState
 from review.store.store import FILE
-from tests.stores import BY, TODAY, Clock, analysed_store
+from tests.stores import BY, TODAY, Clock, analysed_store, rows_of
+
+pytestmark = pytest.mark.any_database
 
 
 @pytest.fixture
@@ -66,6 +68,7 @@ def test_without_consent_there_are_no_answers(unit: tuple[Store, int]) -> None:
     assert store.target_results() == {}
 
 
+@pytest.mark.only_file
 def test_records_of_the_form_before_are_given_their_answers(
     tmp_path: Path, analysis: Analysis
 ) -> None:
@@ -275,10 +278,9 @@ def test_all_of_it_goes_with_the_person(unit: tuple[Store, int]) -> None:
     store.judge_blind(asked.id, kind="wash_short", start_s=1, end_s=2, verdict="agree", by="T-2")
     store.finish_blind(asked.id, by="T-2")
     store.erase("P-1", by=BY)
-    with closing(sqlite3.connect(store.folder / FILE)) as kept:
-        for table in ("events", "events_taken_back", "blind_reviews", "blind_answers",
-                      "blind_verdicts", "blind_endings", "target_results"):  # fmt: skip
-            assert kept.execute(f"SELECT count(*) FROM {table}").fetchone() == (0,), table
+    for table in ("events", "events_taken_back", "blind_reviews", "blind_answers",
+                  "blind_verdicts", "blind_endings", "target_results"):  # fmt: skip
+        assert rows_of(store, f"SELECT count(*) FROM {table}") == [(0,)], table
 
 
 # --- all at once ------------------------------------------------------------------------------

@@ -11,7 +11,8 @@ import pytest
 from scipy import signal
 
 from review.facemesh import FACE_INDEX, FACE_OVAL, FACE_POINTS, INNER_LIP_PAIRS, INNER_LIPS
-from review.mouth import band_energy, chewing_share, lip_opening, mouth_track, turning_points
+from review.liprhythm import band_energy, chewing_share, turning_points
+from review.mouth import lip_opening, mouth_track
 from review.settings import OpenLineDetection
 from review.talking import talking_probability, talking_spans
 from review.timeline import Interval, total_s

@@ -89,12 +89,12 @@ def _records(unit: Path | None, *, new: bool = False) -> Store:
         ReviewError: if no unit is named, or there is none and none is to be made.
     """
     from review.store import open_store
-    from review.store.store import FILE
+    from review.store.store import has_records
 
     if unit is None and not os.environ.get(UNIT_VARIABLE):
         raise ReviewError("Name your unit's folder with --unit; the invented unit has no accounts.")
     folder = unit.expanduser() if unit is not None else unit_folder()
-    if not new and not (folder / FILE).exists():
+    if not new and not has_records(folder):
         raise ReviewError(f"{folder} holds no records. Check the folder's name.")
     return open_store(folder)
 

@@ -50,7 +50,7 @@ def share(
     It needs the person's consent to teaching, and is noted in the records.
     """
     # Imported here, as everywhere in commands: '--help' answers at once.
-    from review.cli import stoppable, with_progress
+    from review.commands.running import stoppable, with_progress
     from review.sharing import share_recording
     from review.store import open_store
 

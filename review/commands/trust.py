@@ -246,10 +246,10 @@ def _records(unit: Path) -> Store:
         ReviewError: if there are none.
     """
     from review.store import open_store
-    from review.store.store import FILE
+    from review.store.store import has_records
 
     folder = unit.expanduser()
-    if not (folder / FILE).exists():
+    if not has_records(folder):
         raise ReviewError(f"{folder} holds no records. Check the folder's name.")
     return open_store(folder)
 

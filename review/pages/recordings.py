@@ -362,7 +362,9 @@ def show_consent(
     with st.form("consent", clear_on_submit=True):
         what = st.selectbox("For what", list(PURPOSES))
         until = st.date_input("Until", date.today() + YEAR, min_value=date.today())
-        sound = st.checkbox("The sound may be kept")
+        sound = st.checkbox(
+            "The sound may be kept, and may make talking more or less probable in the analysis"
+        )
         st.write(
             "Record it only after the person has agreed. It takes the place of an earlier one."
         )

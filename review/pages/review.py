@@ -7,6 +7,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from html import escape
 from pathlib import Path
+from threading import Timer
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -71,10 +72,17 @@ def _evidence(
     return _workers().submit(load_evidence, Path(folder), _entry, _protocol)
 
 
+HEAD_START_S = 2.0
+"""The page is drawn first: what is only got ready begins this much later, or both are slow."""
+
+
 @st.cache_resource(show_spinner=False, max_entries=2)
-def _ready_for_corrections(sha256: str, _desk: Desk, _evidence: Evidence) -> Future[None]:
+def _ready_for_corrections(sha256: str, _desk: Desk, _evidence: Evidence) -> Timer:
     """Once a recording, in the background: its first correction need not wait for it."""
-    return _workers().submit(get_ready, _desk, _evidence)
+    later = Timer(HEAD_START_S, _workers().submit, (get_ready, _desk, _evidence))
+    later.daemon = True
+    later.start()
+    return later
 
 
 @st.fragment

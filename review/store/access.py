@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Final
 
 from sqlalchemy import func, select
@@ -53,6 +54,9 @@ class _Try:
 
 class AccessPart(Part):
     """Accounts, signing in, and the notes about both."""
+
+    folder: Path
+    """The unit's folder; set where recordings are kept."""
 
     # --- accounts ----------------------------------------------------------------------------
 
@@ -105,7 +109,8 @@ class AccessPart(Part):
         """
         name, role = account_name(name), checked_word(role, Role, "role")
         _check_whose(role, trainer, person)
-        secret = hashed(checked_passphrase(passphrase, account=name))
+        known = self._known_here(trainer, person)
+        secret = hashed(checked_passphrase(passphrase, account=name, known=known))
         with self._writing(by) as writing:
             session = writing.session
             if session.get(AccountRow, name) is not None:
@@ -154,6 +159,12 @@ class AccessPart(Part):
             writing.note("account closed", f"account {row.name}")
             return row.record()
 
+    def _known_here(self, trainer: str, person: str) -> tuple[str, ...]:
+        """What everybody in the unit knows of an account's owner: no part of a secret."""
+        with self._database.reading() as session:
+            row = session.get(TrainerRow, trainer) if trainer else None
+            return (self.folder.name, trainer, person, row.name if row else "")
+
     def set_passphrase(self, name: str, passphrase: str, *, by: str) -> Account:
         """Set a new passphrase; sign-ins with the old one end, and waits are over.
 
@@ -162,7 +173,9 @@ class AccessPart(Part):
             PassphraseError: if the passphrase is not accepted.
         """
         name = account_name(name)
-        secret = hashed(checked_passphrase(passphrase, account=name))
+        account = self.account(name)
+        known = self._known_here(account.trainer, account.person) if account else ()
+        secret = hashed(checked_passphrase(passphrase, account=name, known=known))
         with self._writing(by) as writing:
             row = _open_row(writing.session, name)
             row.secret, row.changes = secret, row.changes + 1

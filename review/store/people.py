@@ -139,7 +139,7 @@ class PeoplePart(Part):
             person: the person's code.
             purposes: ``review``, ``teaching`` or both.
             until: last day on which it holds, or None.
-            sound: whether the sound may be kept.
+            sound: whether the sound may be kept and used.
             by: who took it.
 
         Raises:

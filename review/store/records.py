@@ -113,7 +113,7 @@ class Consent:
     Attributes:
         purposes: what for; without ``review`` nothing may be analysed or shown.
         until: last day on which it holds, or None for no end.
-        sound: whether the sound may be kept in the review copy.
+        sound: whether the sound may be kept in the review copy, and used for the analysis.
         given_to: who recorded it.
         recorded_at, withdrawn_at: UTC; ``withdrawn_at`` None while it holds.
     """

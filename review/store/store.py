@@ -14,6 +14,7 @@ from review.store.analyses import AnalysesPart
 from review.store.auditing import AuditPart
 from review.store.base import Clock, people_with_consent, utc_now
 from review.store.database import Database, sqlite_url
+from review.store.enrolling import EnrollingPart
 from review.store.erasing import ErasingPart
 from review.store.figures import BETWEEN
 from review.store.people import PeoplePart
@@ -24,7 +25,9 @@ from review.store.records import (
     SessionRow,
     StoreError,
 )
+from review.store.refits import RefitPart
 from review.store.reviewing import ReviewingPart
+from review.store.server import ADDRESS_FILE, address_of
 from review.store.standard import StandardPart
 from review.store.tables import RecordingRow, SessionFiguresRow
 
@@ -41,6 +44,8 @@ class Store(
     AuditPart,
     StandardPart,
     AccessPart,
+    EnrollingPart,
+    RefitPart,
 ):
     """People, consents, recordings, and all that was found and said about them.
 
@@ -119,6 +124,11 @@ def _names(kept: str) -> tuple[str, ...]:
     return tuple(kept.split(BETWEEN)) if kept else ()
 
 
+def has_records(folder: Path) -> bool:
+    """Whether a folder holds a unit's records: a file of them, or where they are on a server."""
+    return (folder / FILE).exists() or (folder / ADDRESS_FILE).exists()
+
+
 def open_store(folder: Path | str, *, url: str | None = None, clock: Clock = utc_now) -> Store:
     """Open the store in a folder; make it, or bring it up to date, where needed.
 
@@ -126,8 +136,9 @@ def open_store(folder: Path | str, *, url: str | None = None, clock: Clock = utc
 
     Args:
         folder: holds ``records.sqlite``, ``videos``, ``copies``, ``landmarks`` and ``jobs``.
-            It is made readable by its owner only.
-        url: an SQLAlchemy address of a database to use instead of ``records.sqlite``.
+            It is made readable by its owner only. Where it holds ``records.url``, the rows are in
+            that database instead (see :mod:`review.store.server`).
+        url: an SQLAlchemy address of a database to use whatever the folder says.
         clock: gives the time, aware.
 
     Raises:
@@ -141,6 +152,7 @@ def open_store(folder: Path | str, *, url: str | None = None, clock: Clock = utc
             f"{folder}: the records cannot be kept here ({error.strerror or error}). Choose a "
             "folder that may be written to."
         ) from error
-    store = Store(Database(url or sqlite_url(folder / FILE)), clock, folder)
+    place = url or address_of(folder) or sqlite_url(folder / FILE)
+    store = Store(Database(place), clock, folder)
     store.receipts_at_opening = store.finish_erasures()
     return store
