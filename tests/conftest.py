@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -156,6 +157,19 @@ def record_number(pytestconfig: pytest.Config) -> Callable[..., None]:
         numbers[name] = numbers.get(name, 0) + count
 
     return record
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    # One of several processes (pytest-xdist) hands its numbers to the one that prints them.
+    if (output := getattr(session.config, "workeroutput", None)) is not None:
+        output["trust_numbers"] = dict(session.config.stash[NUMBERS])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    numbers = node.config.stash[NUMBERS]
+    for name, count in getattr(node, "workeroutput", {}).get("trust_numbers", {}).items():
+        numbers[name] = numbers.get(name, 0) + count
 
 
 def pytest_terminal_summary(

@@ -7,11 +7,13 @@ The pipeline is replaced here, because these tests are about what surrounds it;
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import tomllib
 import types
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -20,7 +22,7 @@ import typer
 from review import cli
 from review.analysis import Analysis, read_analysis
 from review.cli import COULD_NOT, DONE, PAGE_OPTIONS, WRONG_USAGE, main, result_paths
-from review.commands.running import STOPPED
+from review.commands.running import STOPPED, stoppable
 from review.errors import VideoError
 from review.protocol import Protocol
 
@@ -384,3 +386,17 @@ def test_help_loads_nothing_heavy(project: Path) -> None:
     )
     done = run_process(cwd=project, code=code)
     assert done.returncode == 0, done.stderr
+
+
+def test_ctrl_c_that_was_lost_on_the_way_still_stops(capsys: pytest.CaptureFixture[str]) -> None:
+    before = signal.getsignal(signal.SIGINT)
+    with pytest.raises(typer.Exit) as stopped, stoppable() as check:
+        with suppress(KeyboardInterrupt):  # as in a clean-up that may not fail
+            signal.raise_signal(signal.SIGINT)
+        check()
+        raise AssertionError("it went on")
+    assert stopped.value.exit_code == STOPPED
+    with pytest.raises(typer.Exit), stoppable(), suppress(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)
+    assert capsys.readouterr().err.count("Stopped.") == 2
+    assert signal.getsignal(signal.SIGINT) is before

@@ -71,11 +71,16 @@ def batch(
     todo = len(planned.open)
     kept = len(planned.lines) - todo
     run = partial(run_orders, workers=workers or cores(), scheduler=scheduler, tries=tries)
-    with stoppable():
+    with stoppable() as check:
+
+        def told(line: Line) -> None:
+            _tell(line)
+            check()
+
         try:
             with_progress(
                 f"{todo} recordings",
-                lambda progress: run_batch(planned, run, progress=progress, told=_tell),
+                lambda progress: run_batch(planned, run, progress=progress, told=told),
             )
         finally:
             _sum_up(planned, kept)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -56,10 +57,35 @@ def with_progress(name: str, work: Callable[[Callable[[float], None]], Found]) -
 
 
 @contextmanager
-def stoppable() -> Iterator[None]:
-    """Turn Ctrl-C into one line; unfinished files were removed on the way here."""
+def stoppable() -> Iterator[Callable[[], None]]:
+    """Turn Ctrl-C into one line; unfinished files were removed on the way here.
+
+    Python raises it wherever the program just is, and where that is a clean-up that may not fail
+    (a library's callback, say) it is lost. So it is noted, too.
+
+    Yields:
+        To be called now and then: raises KeyboardInterrupt if Ctrl-C was lost.
+    """
+    heard: list[int] = []
+
+    def note(number: int, _: object) -> None:
+        heard.append(number)
+        raise KeyboardInterrupt
+
+    def check() -> None:
+        if heard:
+            raise KeyboardInterrupt
+
     try:
-        yield
+        before = signal.signal(signal.SIGINT, note)
+    except ValueError:  # not the main thread, which alone hears it
+        before = None
+    try:
+        yield check
+        check()
     except KeyboardInterrupt:
         typer.echo("Stopped. No half-written file was left behind.", err=True)
         raise typer.Exit(STOPPED) from None
+    finally:
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
