@@ -154,7 +154,9 @@ def record_number(pytestconfig: pytest.Config) -> Callable[..., None]:
     numbers = pytestconfig.stash[NUMBERS]
 
     def record(name: str, count: float = 1) -> None:
-        numbers[name] = numbers.get(name, 0) + count
+        # Plain numbers, not numpy's: they may go from one process to another.
+        plain = float(count) if isinstance(count, float) else int(count)
+        numbers[name] = numbers.get(name, 0) + plain
 
     return record
 

@@ -227,8 +227,8 @@ def test_stopped_and_taken_up_it_gives_what_the_plain_command_gives(tmp_path: Pa
     """The real thing: Ctrl-C after the first result, the rest by a second run, byte for byte."""
     folder, out, cache = tmp_path / "recordings", tmp_path / "out", tmp_path / "cache"
     folder.mkdir()
-    for number in range(3):
-        write_video(folder / f"invented {number}.mp4", steady(10 + number, 10.0), (64, 48))
+    for number, pictures in enumerate((10, 11, 250)):  # the last is still under way then
+        write_video(folder / f"invented {number}.mp4", steady(pictures, 10.0), (64, 48))
     (folder / "junk.mp4").write_text("junk")
     command = ["batch", str(folder), "--out", str(out), "--workers", "1", "--cache", str(cache)]
     process = subprocess.Popen(
