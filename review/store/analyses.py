@@ -64,8 +64,9 @@ class AnalysesPart(Part):
             StoreError: if there is no such recording.
             ConsentError: if it may not be reviewed.
         """
-        history = self.correction_history(recording_id)
-        return history[-1] if history else None
+        with self._database.reading() as session:
+            self._reviewable(session, recording_id)
+            return newest_correction(session, recording_id)
 
     def correction_history(self, recording_id: int) -> tuple[CorrectionSet, ...]:
         """All corrections, oldest first.
@@ -107,13 +108,13 @@ class AnalysesPart(Part):
             row = self._reviewable(writing.session, recording_id)
             latest = latest_analysis(writing.session, row.id)
             end_s = max(row.duration_s, latest.analysis.recording.duration_s if latest else 0.0)
-            before = corrections_of(writing.session, row.id)[-1:]
+            before = newest_correction(writing.session, row.id)
             if phases is KEEP:
-                phases = before[0].phases if before else None
+                phases = before.phases if before else None
             if windows is KEEP:
-                windows = before[0].windows if before else None
+                windows = before.windows if before else None
             if area is KEEP:
-                area = before[0].area if before else None
+                area = before.area if before else None
             added = writing.add(
                 CorrectionRow(
                     recording_id=row.id,
@@ -127,6 +128,13 @@ class AnalysesPart(Part):
             )
             writing.note_on(row, "corrected", f"version {added.version}")
             return added.record()
+
+
+def newest_correction(session: Session, recording_id: int) -> CorrectionSet | None:
+    """The last correction of a recording; the others, each with all its phases, are not read."""
+    query = select(CorrectionRow).where(CorrectionRow.recording_id == recording_id)
+    row = session.scalars(query.order_by(CorrectionRow.version.desc()).limit(1)).first()
+    return None if row is None else row.record()
 
 
 def corrections_of(session: Session, recording_id: int) -> tuple[CorrectionSet, ...]:
