@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import getpass
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from review.commands.operator import operator_name, typed_passphrase, unit_store
 from review.errors import ReviewError
-from review.places import UNIT_VARIABLE, unit_folder
 
 if TYPE_CHECKING:
-    from review.store import Store
+    pass
 
 UnitOption = Annotated[
     Path | None, typer.Option("--unit", help="Folder of your unit's records.", file_okay=False)
@@ -48,9 +47,11 @@ def add(
     The first one is an administrator's. Where standard input is no terminal, the passphrase is
     its first line.
     """
-    with _records(unit, new=True) as store:
+    with unit_store(unit, new=True) as store:
         first = not store.sign_in_is_on()
-        account = store.add_account(name, role, _asked(), trainer=trainer, person=person, by=_by())
+        account = store.add_account(
+            name, role, _asked(), trainer=trainer, person=person, by=operator_name()
+        )
     typer.echo(f"{account.name}: added, {account.role.value}.")
     if first:
         typer.echo("From now on everybody signs in before the pages show anything.")
@@ -58,7 +59,7 @@ def add(
 
 def show(unit: UnitOption = None) -> None:
     """List all accounts."""
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         accounts = store.accounts()
     if not accounts:
         typer.echo("There are no accounts: whoever sits at this computer sees everything.")
@@ -70,33 +71,16 @@ def show(unit: UnitOption = None) -> None:
 
 def close(name: NameArgument, unit: UnitOption = None) -> None:
     """Close an account at once and for good; what its owner did stays in the records."""
-    with _records(unit) as store:
-        account = store.close_account(name, by=_by())
+    with unit_store(unit) as store:
+        account = store.close_account(name, by=operator_name())
     typer.echo(f"{account.name}: closed.")
 
 
 def passphrase(name: NameArgument, unit: UnitOption = None) -> None:
     """Set a new passphrase, also for somebody who waits after too many wrong ones."""
-    with _records(unit) as store:
-        account = store.set_passphrase(name, _asked(), by=_by())
+    with unit_store(unit) as store:
+        account = store.set_passphrase(name, _asked(), by=operator_name())
     typer.echo(f"{account.name}: the new passphrase holds from now on.")
-
-
-def _records(unit: Path | None, *, new: bool = False) -> Store:
-    """The unit's records.
-
-    Raises:
-        ReviewError: if no unit is named, or there is none and none is to be made.
-    """
-    from review.store import open_store
-    from review.store.store import has_records
-
-    if unit is None and not os.environ.get(UNIT_VARIABLE):
-        raise ReviewError("Name your unit's folder with --unit; the invented unit has no accounts.")
-    folder = unit.expanduser() if unit is not None else unit_folder()
-    if not new and not has_records(folder):
-        raise ReviewError(f"{folder} holds no records. Check the folder's name.")
-    return open_store(folder)
 
 
 def _asked() -> str:
@@ -105,17 +89,7 @@ def _asked() -> str:
     Raises:
         ReviewError: if the two differ.
     """
-    if not sys.stdin.isatty():
-        return sys.stdin.readline().rstrip("\r\n")
-    first = getpass.getpass("Passphrase (not shown): ")
-    if first != getpass.getpass("The same again: "):
+    first = typed_passphrase()
+    if sys.stdin.isatty() and first != getpass.getpass("The same again: "):
         raise ReviewError("The two passphrases differ; nothing was changed.")
     return first
-
-
-def _by() -> str:
-    """Who the records name: whoever runs the command on this computer."""
-    try:
-        return f"{getpass.getuser()}, at the command line"
-    except (OSError, KeyError):  # a user without a name
-        return "somebody at the command line"

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import getpass
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from review.commands.accounts import _by, _records
+from review.commands.operator import operator_name, typed_passphrase, unit_store
 from review.errors import ReviewError
 
 if TYPE_CHECKING:
@@ -58,7 +56,7 @@ def import_people(
     from review.enrolment import State, make_plan
 
     content = _content(file)
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         by = _at_work(store, account)
         plan = make_plan(content, str(file), store.people(), store.trainers())
         refused = plan.count(State.REFUSED)
@@ -128,14 +126,10 @@ def _at_work(store: Store, account: str) -> str:
     if not store.sign_in_is_on():
         if account:
             raise ReviewError("--as names an account, and this unit has none.")
-        return _by()
+        return operator_name()
     if not account:
         raise ReviewError("This unit has accounts: say whose it is with --as (an administrator's).")
-    if sys.stdin.isatty():
-        typed = getpass.getpass("Passphrase (not shown): ")
-    else:
-        typed = sys.stdin.readline().rstrip("\r\n")
-    viewer = store.sign_in(account, typed).viewer
+    viewer = store.sign_in(account, typed_passphrase()).viewer
     if not may(viewer, Action.ADD_TRAINERS):
         raise ReviewError(f"{account} may not do this; it is an administrator's work.")
     return viewer.by

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import getpass
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from review.commands.operator import operator_name, typed_passphrase, unit_store
 from review.errors import ReviewError
 
 if TYPE_CHECKING:
@@ -60,7 +59,7 @@ def refit(
     """
     if sum((listed, use is not None, dry_run)) > 1:
         raise typer.BadParameter("choose one of --list, --use and --dry-run.")
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         if listed:
             _list(store)
             return
@@ -205,45 +204,15 @@ def _who(store: Store, account: str) -> str:
     if not store.sign_in_is_on():
         if account:
             raise ReviewError("This unit has no accounts; leave --as out.")
-        return _by()
+        return operator_name()
     if not account:
         raise ReviewError(
             "This unit has accounts: name yours with --as; administrators and educators may "
             "do this."
         )
-    viewer = store.sign_in(account, _passphrase()).viewer
+    viewer = store.sign_in(account, typed_passphrase()).viewer
     if not may(viewer, Action.REFIT):
         raise ReviewError(
             f"The account {account!r} may not do this; administrators and educators may."
         )
     return viewer.by
-
-
-def _passphrase() -> str:
-    """Typed without being shown, or the first line of standard input."""
-    if not sys.stdin.isatty():
-        return sys.stdin.readline().rstrip("\r\n")
-    return getpass.getpass("Passphrase (not shown): ")
-
-
-def _records(unit: Path) -> Store:
-    """The unit's records.
-
-    Raises:
-        ReviewError: if there are none.
-    """
-    from review.store import open_store
-    from review.store.store import has_records
-
-    folder = unit.expanduser()
-    if not has_records(folder):
-        raise ReviewError(f"{folder} holds no records. Check the folder's name.")
-    return open_store(folder)
-
-
-def _by() -> str:
-    """Who the records name: whoever runs the command on this computer."""
-    try:
-        return f"{getpass.getuser()}, at the command line"
-    except (OSError, KeyError):  # a user without a name
-        return "somebody at the command line"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,10 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from review.commands.operator import operator_name, typed_passphrase, unit_store
 from review.errors import ReviewError
 
 if TYPE_CHECKING:
-    from review.store import Store
     from review.store.erasing_plan import ErasurePlan, Receipt
 
 UnitOption = Annotated[
@@ -70,7 +69,7 @@ def erase(
     if (person is None) == (not due):
         raise typer.BadParameter("name a person, or --due, and not both.")
     caches = [cache if cache is not None else default_cache_dir()]
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         for finished in (*store.receipts_at_opening, *store.finish_erasures(patience_s=10.0)):
             _hand_out(finished, receipt)
         people = [person] if person is not None else list(store.due_for_erasure())
@@ -94,7 +93,7 @@ def erase(
         for code in people:
             done = store.erase(
                 code,
-                by=_by(),
+                by=operator_name(),
                 caches=caches,
                 delete_originals=delete_originals,
                 delete_backups=delete_backups,
@@ -145,7 +144,7 @@ def verify(
     ] = "",
 ) -> None:
     """Check that no entry of the audit was changed, removed, added or moved."""
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         report = store.verify_audit(expect.strip())
     if not report.holds:
         raise ReviewError(
@@ -165,7 +164,7 @@ def show(
     limit: Annotated[int, typer.Option("--limit", min=1, help="How many, the latest first.")] = 50,
 ) -> None:
     """Print the latest entries of the audit, the newest first; times are UTC."""
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         for numbered in store.numbered_audit(limit):
             entry = numbered.entry
             words = " | ".join(
@@ -199,19 +198,19 @@ def keeping(
     """Show or change how videos are kept and when records are due for erasure."""
     from review.store.keeping import KEEP_WORDS
 
-    with _records(unit) as store:
+    with unit_store(unit) as store:
         if set_passphrase:
-            store.set_video_passphrase(_new_passphrase(), by=_by())
+            store.set_video_passphrase(_new_passphrase(), by=operator_name())
         if change_passphrase:
             store.change_video_passphrase(
-                _passphrase("Passphrase until now"), _new_passphrase(), by=_by()
+                typed_passphrase("Passphrase until now"), _new_passphrase(), by=operator_name()
             )
         if video is not None or erase_after is not None:
-            store.set_keeping(video=video, erase_after_days=erase_after, by=_by())  # type: ignore[arg-type]  # it says what is allowed
+            store.set_keeping(video=video, erase_after_days=erase_after, by=operator_name())  # type: ignore[arg-type]  # it says what is allowed
         if seal:
             if not store.keeping().unlocked:
-                store.unlock_videos(_passphrase("Passphrase of the videos"))
-            typer.echo(f"Encrypted: {store.seal_what_is_kept(by=_by())} files.")
+                store.unlock_videos(typed_passphrase("Passphrase of the videos"))
+            typer.echo(f"Encrypted: {store.seal_what_is_kept(by=operator_name())} files.")
         now = store.keeping()
         typer.echo(f"A video that is added {KEEP_WORDS[now.video]}.")
         typer.echo(f"Records are due for erasure {now.erase_after_days} days after a consent ends.")
@@ -224,39 +223,7 @@ def _new_passphrase() -> str:
     Raises:
         ReviewError: if the two differ.
     """
-    first = _passphrase("New passphrase")
-    if sys.stdin.isatty() and first != _passphrase("The same again"):
+    first = typed_passphrase("New passphrase")
+    if sys.stdin.isatty() and first != typed_passphrase("The same again"):
         raise ReviewError("The two passphrases differ; nothing was changed.")
     return first
-
-
-def _passphrase(words: str) -> str:
-    if sys.stdin.isatty():
-        return getpass.getpass(f"{words} (not shown): ")
-    return sys.stdin.readline().rstrip("\r\n")
-
-
-# --- shared ----------------------------------------------------------------------------------
-
-
-def _records(unit: Path) -> Store:
-    """The unit's records.
-
-    Raises:
-        ReviewError: if there are none.
-    """
-    from review.store import open_store
-    from review.store.store import has_records
-
-    folder = unit.expanduser()
-    if not has_records(folder):
-        raise ReviewError(f"{folder} holds no records. Check the folder's name.")
-    return open_store(folder)
-
-
-def _by() -> str:
-    """Who the records name: whoever runs the command on this computer."""
-    try:
-        return f"{getpass.getuser()}, at the command line"
-    except (OSError, KeyError):  # a user without a name
-        return "somebody at the command line"
