@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from review.analysis import Analysis
+from review.media import SHELF
 from review.video import probe
 from tests.documents import example_analysis
 from tests.servers import REQUIRED, SERVER, Databases, all_closed, on_server, server_at_hand
@@ -33,6 +34,16 @@ def same_main(monkeypatch: pytest.MonkeyPatch) -> None:
     Processes that a later test starts would run it.
     """
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+
+
+@pytest.fixture(autouse=True)
+def nobody_to_ask(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page tells the shelf of videos to ask its server and its records who may see what.
+
+    Both are gone when its test ends: a later test in the same process would ask them in vain.
+    """
+    monkeypatch.setattr(SHELF, "alive", lambda session: True)
+    monkeypatch.setattr(SHELF, "allowed", lambda key, number, source: True)
 
 
 @pytest.fixture

@@ -376,12 +376,10 @@ def client_of(store: Store, host: tuple[str, int] = HERE, scheme: str = "http") 
 def lent(store: Store, tmp_path: Path) -> Iterator[Path]:
     """A file to lend; the shelf asks the records as on a page."""
     SHELF.allowed = partial(unit_module._may_still_see, store)
-    SHELF.alive = lambda session: True
     file = tmp_path / "video.mp4"
     file.write_bytes(b"pictures" * 100)
     yield file
     SHELF.take_back("mine")
-    SHELF.allowed = lambda key, number, source: True
 
 
 def get(store: Store, address: str, key: str) -> int:

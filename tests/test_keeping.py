@@ -139,8 +139,9 @@ def test_a_worker_of_its_own_gets_the_key(store: Store, tmp_path: Path) -> None:
     """Through a pipe: neither its arguments nor its environment show it. Tracked for real."""
     store.set_video_passphrase(PASSPHRASE, by=BY, cost=COST)
     entry = add(store, tiny_video(tmp_path), "sealed")
+    before = set(threading.enumerate())  # an earlier test's may still be there
     start_analysis(store.folder, entry.id, BY, launch=jobs.launch_worker)
-    (waits,) = [t for t in threading.enumerate() if "wait" in t.name]
+    (waits,) = [t for t in set(threading.enumerate()) - before if "wait" in t.name]
     waits.join(120.0)
     assert store.recording(entry.id).state is RecordingState.READY, job_status(
         store.folder, entry.id

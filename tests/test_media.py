@@ -38,11 +38,9 @@ def file(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def client() -> Iterator[TestClient]:
-    SHELF.alive = lambda session: True
     with TestClient(Starlette(routes=media.routes())) as made:
         yield made
     SHELF.take_back("mine")
-    SHELF.alive = lambda session: True
 
 
 def test_a_lent_file_comes_whole_or_by_range(client: TestClient, file: Path) -> None:
