@@ -36,7 +36,13 @@ from review.commands.running import (
     stoppable,
     with_progress,
 )
-from review.commands.serving import THIS_COMPUTER, checked_serving, is_this_computer, named_unit
+from review.commands.serving import (
+    THIS_COMPUTER,
+    checked_serving,
+    is_this_computer,
+    named_unit,
+    serve,
+)
 from review.errors import ReviewError
 from review.places import BEHIND_VARIABLE, IDLE_MINUTES, IDLE_VARIABLE, UNIT_VARIABLE
 
@@ -267,8 +273,6 @@ def page(
 
     Without a folder an invented unit is shown, to look around in. Ctrl-C ends it.
     """
-    import subprocess
-
     if analysis is not None and unit is not None:
         raise typer.BadParameter("name analyses or --unit, not both.")
     if analysis is not None and not analysis.exists():
@@ -285,7 +289,7 @@ def page(
     environment[BEHIND_VARIABLE] = serving.behind
     with suppress(KeyboardInterrupt):
         command = page_command(app_file(), analysis, port, serving.options)
-        code = subprocess.call(command, env=environment)
+        code = serve(command, env=environment)
         if code:
             raise ReviewError(
                 f"The page could not be shown on port {port}; try another with --port."

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import subprocess
 import sys
 from pathlib import Path
 
@@ -136,7 +135,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[tuple[list[str], dict[str, s
         calls.append((arguments, env))
         return 0
 
-    monkeypatch.setattr(subprocess, "call", call)
+    monkeypatch.setattr("review.cli.serve", call)
     return calls
 
 

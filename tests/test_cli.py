@@ -10,12 +10,14 @@ import os
 import signal
 import subprocess
 import sys
+import time
 import tomllib
 import types
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
+import psutil
 import pytest
 import typer
 
@@ -282,7 +284,7 @@ def streamlit_call(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
         calls.append(arguments)
         return 0
 
-    monkeypatch.setattr(subprocess, "call", call)
+    monkeypatch.setattr("review.cli.serve", call)
     return calls
 
 
@@ -311,7 +313,7 @@ def test_the_unit_s_pages_are_told_where_the_records_are(
         seen.append((arguments, env))
         return 0
 
-    monkeypatch.setattr(subprocess, "call", call)
+    monkeypatch.setattr("review.cli.serve", call)
     assert command("page", "--unit", tmp_path / "records") == DONE
     ((arguments, environment),) = seen
     assert "--" not in arguments
@@ -332,6 +334,33 @@ def test_the_page_config_in_the_clone_says_the_same(project: Path) -> None:
         section, name = option.split(".")
         written = config[section][name]
         assert (str(written).lower() if isinstance(written, bool) else written) == value
+
+
+def test_ending_the_command_ends_the_server_too(tmp_path: Path) -> None:
+    """`kill` sends SIGTERM to the command alone: its server must not go on without it."""
+    told = tmp_path / "pid"
+    server = (
+        "import os, pathlib, time\n"
+        f"place = pathlib.Path({str(told)!r}); part = place.with_suffix('.part')\n"
+        "part.write_text(str(os.getpid())); part.rename(place)\n"
+        "time.sleep(120)\n"
+    )
+    code = (
+        "import os, sys; from review.commands.serving import serve\n"
+        f"sys.exit(serve([sys.executable, '-c', {server!r}], env=os.environ))\n"
+    )
+    command_line = subprocess.Popen([sys.executable, "-c", code])
+    try:
+        give_up = time.monotonic() + 60.0
+        while not told.exists():
+            assert command_line.poll() is None and time.monotonic() < give_up
+            time.sleep(0.02)
+        process = psutil.Process(int(told.read_text()))
+        command_line.terminate()
+        assert command_line.wait(30.0) == 0, "being asked to end is no failure"
+        assert not process.is_running()
+    finally:
+        command_line.kill()
 
 
 def run_process(*arguments: str, cwd: Path, code: str = "") -> subprocess.CompletedProcess[str]:

@@ -305,7 +305,7 @@ def test_it_does_not_start_half_open(
     said: str,
 ) -> None:
     monkeypatch.delenv(UNIT_VARIABLE, raising=False)
-    monkeypatch.setattr(subprocess, "call", lambda *_, **__: pytest.fail("it was started"))
+    monkeypatch.setattr("review.cli.serve", lambda *_, **__: pytest.fail("it was started"))
     assert main(["page", "--unit", str(tmp_path / "unit"), *more]) == COULD_NOT
     assert said in capsys.readouterr().err
 
@@ -327,7 +327,7 @@ def test_it_starts_and_tells_the_pages(
         calls.append((arguments, env))
         return 0
 
-    monkeypatch.setattr(subprocess, "call", call)
+    monkeypatch.setattr("review.cli.serve", call)
     assert main(["page", "--unit", str(store.folder), "--behind", "Unit.Example:443"]) == DONE
     ((arguments, environment),) = calls
     assert environment[BEHIND_VARIABLE] == HOST

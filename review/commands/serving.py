@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import ipaddress
 import re
+import signal
 import ssl
-from collections.abc import Mapping
+import subprocess
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -196,3 +198,32 @@ def named_unit(unit: Path | None, *, in_environment: bool) -> Path | None:
     if unit is not None:
         return unit.expanduser().absolute()
     return unit_folder().absolute() if in_environment else None
+
+
+def serve(command: Sequence[str], *, env: Mapping[str, str]) -> int:
+    """Run the pages' server until it ends; its exit code.
+
+    Being asked to end (SIGTERM, as `kill` and service managers do) ends the server too, which
+    would otherwise go on without anybody to stop it, and counts as no failure.
+
+    Raises:
+        KeyboardInterrupt: on Ctrl-C, which the terminal sends to the server as well.
+    """
+    ending = False
+    server: subprocess.Popen[bytes] | None = None
+
+    def end(*_: object) -> None:
+        nonlocal ending
+        ending = True
+        if server is not None:
+            server.terminate()
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        server = subprocess.Popen(list(command), env=dict(env))
+        if ending:
+            server.terminate()
+        code = server.wait()
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    return 0 if ending else code
