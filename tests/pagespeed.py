@@ -1,8 +1,9 @@
 """How quick the pages are: ``python -m tests.pagespeed``. Prints medians, keeps nothing.
 
-A sample recording is repeated until it lasts an hour: its landmarks, its phases, its video (which
-is padded to a gigabyte). The stages find the flags in that; an invented trainer's own moments make
-them up to 200. A real page server and a headless browser do the rest.
+A sample exchange is drawn out to an hour by repeating the landmarks of its waiting, or, with
+``--exchanges``, several of them one after the other; the video is the sample's own over and over,
+padded to a gigabyte. The stages find the flags in that; an invented trainer's own moments make them
+up to 200. A real page server and a headless browser do the rest.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from review.prepared import keep_prepared, load_landmarks
 from review.protocol import load_protocol
 from review.reviewcopy import review_copy_name
 from review.store import RecordingState, Store, open_store
-from review.timeline import Interval, Segment, Timeline
+from review.timeline import Interval, Phase, Segment, Timeline
 from review.tracks import LandmarkTrack, TimeBase
 from tests.browser import browse, serve
 from tests.stores import many_sessions
@@ -105,32 +106,37 @@ class Times:
 # --- the hour ------------------------------------------------------------------------------------
 
 
-def repeated(track: LandmarkTrack, times: int) -> LandmarkTrack:
-    """The same landmarks over and over."""
+def drawn_out(
+    track: LandmarkTrack, analysis: Analysis, minutes: float, exchanges: int
+) -> tuple[LandmarkTrack, Timeline]:
+    """A recording of so many exchanges one after the other, and its phases.
+
+    All are the same; their waiting is repeated until the whole lasts about as long as asked.
+    """
     lasts_s = round(track.time.end_s, 3)
-    at = np.concatenate([track.time.times_s + lasts_s * n for n in range(times)])
+    waits = [p for p in analysis.phases if p.phase is Phase.WAITING]
+    missing_s = 60 * minutes / exchanges - lasts_s
+    again = max(0, round(missing_s / sum(p.end_s - p.start_s for p in waits)))
+    times_s, taken, at, segments, now_s = track.time.times_s, [], [], [], 0.0
+    for found in [p for _ in range(exchanges) for p in analysis.phases]:
+        first, last = np.searchsorted(times_s, [found.start_s, found.end_s])
+        span_s = round(found.end_s - found.start_s, 3)
+        begun_s = now_s
+        for _ in range(1 + again if found.phase is Phase.WAITING else 1):
+            taken.append(np.arange(first, last))
+            at.append(times_s[first:last] - found.start_s + now_s)
+            now_s = round(now_s + span_s, 3)
+        segments.append(Segment(Interval(begun_s, now_s), found.phase, found.confidence))
+    index = np.concatenate(taken)
     arrays = {
-        f.name: np.concatenate([getattr(track, f.name)] * times)
+        f.name: getattr(track, f.name)[index]
         for f in fields(track)
         if isinstance(getattr(track, f.name), np.ndarray)
     }
-    return replace(track, time=TimeBase(at, lasts_s * times), **arrays)
-
-
-def repeated_phases(analysis: Analysis, track: LandmarkTrack, times: int) -> Timeline:
-    """The same phases over and over, on the track that :func:`repeated` made."""
-    lasts_s, extent = round(track.time.end_s / times, 3), track.time.extent
-    segments = [
-        Segment(
-            Interval(round(p.start_s + lasts_s * n, 3), round(p.end_s + lasts_s * n, 3)),
-            p.phase,
-            p.confidence,
-        )
-        for n in range(times)
-        for p in analysis.phases
-    ]
+    made = replace(track, time=TimeBase(np.concatenate(at), now_s), **arrays)
+    extent = made.time.extent
     cut = [(s.interval.intersect(extent), s) for s in segments]
-    return Timeline(extent, tuple(replace(s, interval=i) for i, s in cut if i is not None))
+    return made, Timeline(extent, tuple(replace(s, interval=i) for i, s in cut if i is not None))
 
 
 def repeated_video(source: Path, target: Path, times: int) -> None:
@@ -157,14 +163,14 @@ def repeated_video(source: Path, target: Path, times: int) -> None:
         file.truncate(GIGABYTE)
 
 
-def make_unit(folder: Path, minutes: float, items: int) -> int:
+def make_unit(folder: Path, minutes: float, items: int, exchanges: int) -> int:
     """A unit with the long session; its id."""
     analysis = read_analysis(data_folder() / f"{SAMPLE}.json")
     short = load_landmarks(data_folder(), analysis.recording.sha256, False)
     assert short is not None
-    times = round(60 * minutes / short.time.end_s)
-    track, protocol = repeated(short, times), load_protocol(PROTOCOL)
-    phases = repeated_phases(analysis, track, times)
+    protocol = load_protocol(PROTOCOL)
+    track, phases = drawn_out(short, analysis, minutes, exchanges)
+    times = round(track.time.end_s / short.time.end_s)
     evidence = evidence_of(track, protocol)
     findings = review_track(
         track, protocol, evidence=evidence, corrections=Corrections(phases=phases)
@@ -354,6 +360,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--exchanges", type=int, default=1, help="in those minutes (default 1)")
     parser.add_argument("--moments", type=int, default=200)
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--unit", type=Path, help="keep the made unit here, or use it again")
@@ -374,7 +381,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         unit = asked.unit or work / "unit"
         known = unit / "session.txt"
         if not known.is_file():
-            session = make_unit(unit, asked.minutes, asked.moments)
+            session = make_unit(unit, asked.minutes, asked.moments, asked.exchanges)
             known.write_text(str(session))
         session = int(known.read_text())
         with open_store(unit) as store:  # as the analysis left it, also where it is used again
