@@ -21,6 +21,7 @@ from sample_clips.studio.sketch import (
     Sketch,
     hull,
     paste,
+    placed,
     smooth,
     turn_matrix,
 )
@@ -365,15 +366,16 @@ def _draw_mask(sketch: Sketch) -> None:
         sketch.stroke(sketch.project(sketch.lift(pleat, 0.06)), (180, 183, 180), 0.008)
 
 
-def _shade(sketch: Sketch, light: Floats, outline: Floats) -> None:
-    """Multiply the head by the wrapped brightness of an egg lit from `light`.
+def _shade(sketch: Sketch, light: Floats, outline: Floats, box: tuple[int, int, int, int]) -> None:
+    """Multiply the head, in `box` of the patch, by the brightness of an egg lit from `light`.
 
     What lies below the head and outside the face (neck, long hair) is shaded like the front of
     a post in the shadow of the jaw.
     """
     side = 2 * sketch.half
     line = (np.arange(side, dtype=np.float32) + 0.5 - sketch.half) / sketch.scale
-    across, down = line[None, :], line[:, None]
+    x0, y0, x1, y1 = box
+    across, down = line[None, x0:x1], line[y0:y1, None]
     x, y = across / 0.40, -down / 0.58
     z = np.sqrt(np.clip(1 - x**2 - y**2, 0.02, None))
     facing = (x * light[0] + y * light[1] + z * light[2]) / np.sqrt(x**2 + y**2 + z**2)
@@ -384,8 +386,8 @@ def _shade(sketch: Sketch, light: Floats, outline: Floats) -> None:
     corners = np.round(outline * (1 << SHIFT)).astype(np.int32)
     cv2.fillPoly(inside, [corners], (1.0,), cv2.LINE_8, SHIFT)
     # The back of the head goes over into the neck softly, the jaw with an edge.
-    share = np.maximum(inside, np.clip((0.42 - down) / 0.14, 0, 1))
-    sketch.colour *= (share * egg + (1 - share) * post).astype(np.float32)[:, :, None]
+    share = np.maximum(inside[y0:y1, x0:x1], np.clip((0.42 - down) / 0.14, 0, 1))
+    sketch.colour[y0:y1, x0:x1] *= (share * egg + (1 - share) * post).astype(np.float32)[:, :, None]
 
 
 def draw_head(
@@ -435,5 +437,7 @@ def draw_head(
     if head.mask:
         _draw_mask(sketch)
     _draw_eyes(sketch, skin)
-    _shade(sketch, direction, outline)
-    paste(image, sketch, centre_px, finer)
+    place = placed(image, sketch, centre_px, finer)
+    if place is not None:
+        _shade(sketch, direction, outline, place.box)
+        paste(image, sketch, place, finer)

@@ -198,25 +198,70 @@ def turn_matrix(yaw: float, pitch: float, roll: float) -> Floats:
     return turned
 
 
-def paste(image: Image, sketch: Sketch, centre_px: tuple[float, float], finer: int) -> None:
-    """Shrink the patch onto the picture at a sub-pixel place, blending its soft edge."""
-    size = int(np.ceil(2 * sketch.half / finer)) + 2
-    left = int(np.floor(centre_px[0] - size / 2))
-    top = int(np.floor(centre_px[1] - size / 2))
-    shift = np.array(
-        [
-            [1.0, 0.0, (centre_px[0] - left) * finer - sketch.half],
-            [0.0, 1.0, (centre_px[1] - top) * finer - sketch.half],
-        ]
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a patch lands in a picture, and the part of it that can be seen there.
+
+    left, top, width, height: picture pixels covered. shift (x, y): from patch pixels to sub-pixels
+    of those. box (x0, y0, x1, y1): the part of the patch that they are made of.
+    """
+
+    left: int
+    top: int
+    width: int
+    height: int
+    shift: tuple[float, float]
+    box: tuple[int, int, int, int]
+
+
+def placed(
+    image: Image, sketch: Sketch, centre_px: tuple[float, float], finer: int
+) -> Place | None:
+    """Where the patch lands, `finer` of its pixels to one of the picture; None if nowhere."""
+    across, down = (
+        cv2.reduce(sketch.alpha, 0, cv2.REDUCE_MAX),
+        cv2.reduce(sketch.alpha, 1, cv2.REDUCE_MAX),
     )
-    layer = np.dstack([sketch.colour * sketch.alpha[:, :, None], sketch.alpha])
-    moved = cv2.warpAffine(layer, shift, (size * finer, size * finer), flags=cv2.INTER_LINEAR)
-    small = cv2.resize(moved, (size, size), interpolation=cv2.INTER_AREA)
-    height, width = image.shape[:2]
-    x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + size, width), min(top + size, height)
-    if x0 >= x1 or y0 >= y1:
-        return
-    part = small[y0 - top : y1 - top, x0 - left : x1 - left]
-    under = image[y0:y1, x0:x1].astype(np.float32)
+    filled = np.flatnonzero(across), np.flatnonzero(down)
+    if filled[0].size == 0:
+        return None
+    size = int(np.ceil(2 * sketch.half / finer)) + 2
+    first, count, shift, box = [], [], [], []
+    for axis, (at, length) in enumerate(
+        zip(centre_px, (image.shape[1], image.shape[0]), strict=True)
+    ):
+        start = int(np.floor(at - size / 2))
+        move = (at - start) * finer - sketch.half
+        # Two sub-pixels more than covered: the soft edge of a place between pixels.
+        low = start + int(np.floor((filled[axis][0] + move - 2) / finer))
+        high = start + int(np.ceil((filled[axis][-1] + move + 3) / finer))
+        low, high = max(low, start, 0), min(high, start + size, length)
+        if low >= high:
+            return None
+        inside = (low - start) * finer
+        begin = max(int(np.floor(inside - move)) - 1, 0)
+        end = min(int(np.ceil((high - start) * finer - move)) + 2, 2 * sketch.half)
+        first.append(low)
+        count.append(high - low)
+        shift.append(move + begin - inside)
+        box.append((begin, end))
+    (x0, x1), (y0, y1) = box
+    return Place(first[0], first[1], count[0], count[1], (shift[0], shift[1]), (x0, y0, x1, y1))
+
+
+def paste(image: Image, sketch: Sketch, place: Place, finer: int) -> None:
+    """Shrink the patch onto the picture at a sub-pixel place, blending its soft edge."""
+    x0, y0, x1, y1 = place.box
+    alpha = sketch.alpha[y0:y1, x0:x1]
+    layer = np.empty((y1 - y0, x1 - x0, 4), np.float32)
+    np.multiply(sketch.colour[y0:y1, x0:x1], alpha[:, :, None], out=layer[:, :, :3])
+    layer[:, :, 3] = alpha
+    shift = np.array([[1.0, 0.0, place.shift[0]], [0.0, 1.0, place.shift[1]]])
+    size = (place.width * finer, place.height * finer)
+    moved = cv2.warpAffine(layer, shift, size, flags=cv2.INTER_LINEAR)
+    part = cv2.resize(moved, (place.width, place.height), interpolation=cv2.INTER_AREA)
+    rows = slice(place.top, place.top + place.height)
+    columns = slice(place.left, place.left + place.width)
+    under = image[rows, columns].astype(np.float32)
     blended = under * (1 - part[:, :, 3:4]) + part[:, :, :3]
-    image[y0:y1, x0:x1] = np.clip(blended, 0, 255).astype(np.uint8)
+    image[rows, columns] = np.clip(blended, 0, 255).astype(np.uint8)
