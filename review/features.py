@@ -152,8 +152,10 @@ def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
     )
 
 
-def motion_rate(track: LandmarkTrack) -> Array:
+def motion_rate(track: LandmarkTrack, alike: NDArray[np.bool_] | None = None) -> Array:
     """Shape (n, 18, 32): change of the picture a second, at the track's own samples.
+
+    ``alike`` is :func:`looks_alike` of the track, where that is known already.
 
     Where only a picture now and then was looked at because nothing moved, the change between
     two of them is noise, which is the same however far apart they are: it counts as if it
@@ -164,16 +166,16 @@ def motion_rate(track: LandmarkTrack) -> Array:
     close = steps[1:][~track.held[:-1]]
     ordinary = float(np.median(close)) if close.size else ORDINARY_STEP_S
     after_hold = np.concatenate([[False], track.held[:-1]])
-    elsewhere = ~_alike(track)
+    elsewhere = ~(looks_alike(track) if alike is None else alike)
     reckoned = np.where(elsewhere, max(ordinary, MAX_BRIDGE_S), ordinary)
     steps = np.where(after_hold, np.minimum(steps, reckoned), steps)
     return np.asarray(track.motion / steps[:, None, None], dtype=np.float64)
 
 
-def _alike(track: LandmarkTrack) -> NDArray[np.bool_]:
-    """Shape (n,): samples whose picture looks like the one before."""
-    change = np.nan_to_num(track.motion, nan=1.0)
-    return np.asarray((change > STILL_CELL).sum(axis=(1, 2)) <= STILL_CELLS)
+def looks_alike(track: LandmarkTrack) -> NDArray[np.bool_]:
+    """Shape (n,): samples whose picture looks like the one before; what is not known does not."""
+    changed = ~(track.motion.reshape(len(track.motion), -1) <= STILL_CELL)
+    return np.asarray(np.count_nonzero(changed, axis=1) <= STILL_CELLS)
 
 
 def _hold_still(out: Array, values: Array, track: LandmarkTrack, grid: Array) -> NDArray[np.bool_]:
@@ -368,7 +370,9 @@ def _both_hands(grid: HandGrid, hop_s: float) -> dict[str, Array]:
     return columns
 
 
-def _nothing_moves(track: LandmarkTrack, grid: HandGrid, hop_s: float) -> NDArray[np.bool_]:
+def _nothing_moves(
+    track: LandmarkTrack, grid: HandGrid, alike: NDArray[np.bool_], rate: Array, hop_s: float
+) -> NDArray[np.bool_]:
     """Shape (m,): where hands in view hold still, or, without any, the whole picture does.
 
     In held stretches that is known from two looks at a time; elsewhere for ``STILL_S`` on
@@ -377,9 +381,9 @@ def _nothing_moves(track: LandmarkTrack, grid: HandGrid, hop_s: float) -> NDArra
     times, at = track.time.times_s, grid.time.times_s
     seen = grid.seen.any(axis=1)
     after = np.minimum(np.searchsorted(times, at, side="right"), len(times) - 1)
-    held = grid.held & (seen | _alike(track)[after])
-    rate = np.nan_to_num(motion_rate(track), nan=STILL_RATE + 1.0)
-    slow = ((rate > STILL_RATE).sum(axis=(1, 2)) <= STILL_CELLS)[np.maximum(after - 1, 0)]
+    held = grid.held & (seen | alike[after])
+    moving = ~(rate.reshape(len(rate), -1) <= STILL_RATE)  # also where that is not known
+    slow = (np.count_nonzero(moving, axis=1) <= STILL_CELLS)[np.maximum(after - 1, 0)]
     window = 2 * round(STILL_S / hop_s) + 1
     calm = moving_mean(slow.astype(float), window) > STILL_SHARE
     for side in (LEFT, RIGHT):
@@ -390,7 +394,9 @@ def _nothing_moves(track: LandmarkTrack, grid: HandGrid, hop_s: float) -> NDArra
     return np.asarray(held | (calm & ~grid.held))
 
 
-def _motion_rows(track: LandmarkTrack, grid: HandGrid) -> tuple[NDArray[np.intp], Array]:
+def _motion_rows(
+    track: LandmarkTrack, grid: HandGrid, motion: Array
+) -> tuple[NDArray[np.intp], Array]:
     """The grid rows at which the picture's change is worked out, and the change there.
 
     Every row but those of held stretches; of these the ones nearest to a sample.
@@ -399,7 +405,6 @@ def _motion_rows(track: LandmarkTrack, grid: HandGrid) -> tuple[NDArray[np.intp]
         Shapes (r,) in order, and (r, 18, 32).
     """
     times, at = track.time.times_s, grid.time.times_s
-    motion = motion_rate(track)
     close = np.flatnonzero(~grid.held)
     if close.size == len(at):
         return close, resample(motion, times, at, 2 * MAX_BRIDGE_S)
@@ -414,29 +419,28 @@ def _motion_rows(track: LandmarkTrack, grid: HandGrid) -> tuple[NDArray[np.intp]
 
 
 def _picture_motion(
-    track: LandmarkTrack, grid: HandGrid, origin: Array, hop_s: float
+    track: LandmarkTrack, grid: HandGrid, rate: Array, origin: Array, hop_s: float
 ) -> dict[str, Array]:
     """Where the picture changes: the evidence that stays when the tracker loses a hand."""
-    picked, motion = _motion_rows(track, grid)
-    motion = np.nan_to_num(motion)
+    picked, motion = _motion_rows(track, grid, rate)
+    motion[np.isnan(motion)] = 0.0
     cell_rows, cols = MOTION_GRID
     x = (np.arange(cols) + 0.5) / cols
     y = (np.arange(cell_rows) + 0.5) / cell_rows * grid.aspect
-    total = motion.sum(axis=(1, 2))
+    by_column, by_row = motion.sum(axis=1), motion.sum(axis=2)
+    total = by_row.sum(axis=1)
     safe = np.where(total > 0, total, np.nan)
-    mean_x = (motion.sum(axis=1) @ x) / safe
-    mean_y = (motion.sum(axis=2) @ y) / safe
-    var_x = (motion.sum(axis=1) @ x**2) / safe - mean_x**2
-    var_y = (motion.sum(axis=2) @ y**2) / safe - mean_y**2
+    mean_x, mean_y = (by_column @ x) / safe, (by_row @ y) / safe
+    var_x = (by_column @ x**2) / safe - mean_x**2
+    var_y = (by_row @ y**2) / safe - mean_y**2
     places = [hold(grid.palms[:, side], round(HOLD_S / hop_s))[0] for side in (LEFT, RIGHT)]
     either = np.where(np.isfinite(places[0]), places[0], places[1])
     centre = np.where(np.isfinite(places[1]), (either + places[1]) / 2, either)[picked]
-    distance2 = (x[None, None, :] - centre[:, 0, None, None]) ** 2 + (
-        y[None, :, None] - centre[:, 1, None, None]
-    ) ** 2
-    near = np.exp(-distance2 / (2 * (1.5 * grid.hand_width) ** 2))
-    local = (motion * np.nan_to_num(near)).sum(axis=(1, 2))
-    local[~np.isfinite(centre[:, 0])] = np.nan
+    # A round bump about the hands is one along x times one along y.
+    wide2 = 2 * (1.5 * grid.hand_width) ** 2
+    near_x = np.exp(-((x - centre[:, :1]) ** 2) / wide2)
+    near_y = np.exp(-((y - centre[:, 1:]) ** 2) / wide2)
+    local = ((motion @ near_x[:, :, None])[:, :, 0] * near_y).sum(axis=1)
     columns = {
         "motion": np.log1p(total),
         "motion_near_hands": np.log1p(local),
@@ -510,10 +514,12 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
             for name, column in _single_hand(grid, side, origin, hop_s).items():
                 columns[f"{prefix}_{name}"] = column
         columns.update(_both_hands(grid, hop_s))
-        columns.update(_picture_motion(track, grid, origin, hop_s))
+        alike = looks_alike(track)
+        rate = motion_rate(track, alike)
+        columns.update(_picture_motion(track, grid, rate, origin, hop_s))
         columns.update(_rhythm(grid, columns["motion_near_hands"], hop_s))
         columns["held"] = grid.held.astype(float)
-        columns["still"] = _nothing_moves(track, grid, hop_s).astype(float)
+        columns["still"] = _nothing_moves(track, grid, alike, rate, hop_s).astype(float)
     names = tuple(columns)
     return FeatureTrack(
         time=grid.time,

@@ -37,6 +37,9 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+PADDED = 2.0
+"""Length tables are worked on together with the longest one up to this many times as long."""
+
 Floats = NDArray[np.float64]
 Rule = Literal["max", "sum"]
 
@@ -236,6 +239,8 @@ def _checked(log_lik: Floats, model: Model) -> Floats:
 
 def _join(values: Floats, rule: Rule) -> Floats:
     """Maximum or log-sum over the last axis; the log of 0 is meant (-inf, impossible)."""
+    if values.shape[-1] == 1:
+        return values[..., 0]
     best: Floats = np.maximum.reduce(values, axis=-1)
     if rule == "max":
         return best
@@ -295,8 +300,8 @@ class _LengthTables:
     """Run-length tables of all states, longest table first, as arrays.
 
     Attributes:
-        flipped: per group of states with one table size, (slice of states, table of shape
-            (states, 1, size) with the longest length first).
+        flipped: per group of states with tables of about one size, (slice of states, table of
+            shape (states, 1, size) with the longest length first, ``-inf`` before shorter ones).
         width: size of the largest table.
         sizes, slope, base: shape (S,), table size; tail slope (0 where there is none);
             last table entry (``-inf`` where there is no tail).
@@ -313,11 +318,16 @@ class _LengthTables:
         """Stack the tables; lengths beyond the ``n`` cells there are cannot matter."""
         kept = [item.log_prob[:n] for item in lengths]
         sizes = np.array([item.size for item in kept])
-        groups = []
-        for size in dict.fromkeys(sizes.tolist()):
-            members = np.flatnonzero(sizes == size)
-            table = np.stack([kept[s][::-1] for s in members])[:, None, :]
-            groups.append((slice(int(members[0]), int(members[-1]) + 1), table))
+        groups, first = [], 0
+        while first < sizes.size:
+            size = int(sizes[first])
+            # A few padded cells cost less than another round of calls for every block.
+            end = first + int(np.count_nonzero(sizes[first:] > size / PADDED))
+            table = np.full((end - first, 1, size), -np.inf)
+            for row, item in enumerate(kept[first:end]):
+                table[row, 0, size - item.size :] = item[::-1]
+            groups.append((slice(first, end), table))
+            first = end
         tails = np.array([item.tail for item in lengths])
         base = np.where(np.isfinite(tails), [item[-1] for item in kept], -np.inf)
         slope = np.where(np.isfinite(tails), tails, 0.0)
