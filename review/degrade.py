@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from review.features import FINGERS, hand_breadth
+from review.handgrid import FINGERS, hand_breadth
 from review.timeline import Interval, merge_intervals
 from review.tracks import LandmarkTrack, TimeBase
 

@@ -10,259 +10,37 @@ is not an absent one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from review.handgrid import (
+    FINGER_NAMES,
+    FINGER_TIPS,
+    FINGERS,
+    HOLD_S,
+    HOP_S,
+    INDEX_MCP,
+    INDEX_TIP,
+    LITTLE_MCP,
+    MIDDLE_MCP,
+    THUMB_TIP,
+    WRIST,
+    HandGrid,
+    grid_hands,
+    hand_breadth,
+    hold,
+    moving_mean,
+)
+from review.picturemotion import looks_alike, motion_rate, nothing_moves, picture_motion
 from review.rhythm import WINDOW_S, dominant_rate
-from review.tracks import LEFT, MOTION_GRID, RIGHT, FeatureTrack, LandmarkTrack, TimeBase
+from review.tracks import LEFT, RIGHT, FeatureTrack, LandmarkTrack
 
 Array = NDArray[np.float64]
-
-# Keypoint indices of the hand in the tracker's order.
-WRIST, THUMB_TIP, INDEX_MCP, INDEX_TIP, MIDDLE_MCP, LITTLE_MCP = 0, 4, 5, 8, 9, 17
-FINGERS = ((1, 2, 3, 4), (5, 6, 7, 8), (9, 10, 11, 12), (13, 14, 15, 16), (17, 18, 19, 20))
-FINGER_TIPS = (8, 12, 16, 20)
-FINGER_NAMES = ("thumb", "index", "middle", "ring", "little")
-PALM_POINTS = (0, 5, 9, 13, 17)
-
-HOP_S = 0.1
-"""Grid step: ten samples a second resolve strokes of up to about 4 a second."""
-
-MAX_BRIDGE_S = 0.25
-"""Longest drop-out bridged by a straight line; beyond it the hand counts as not seen."""
-
-ORDINARY_STEP_S = 1.0 / 15.0
-"""Time between two samples where a track does not say."""
-
-STILL_CELL, STILL_CELLS = 0.1, 2
-"""Between two looks at a picture in which nothing moves, at most this many cells change by more
-than this (luma 0..1): a person at rest sways a little, an arm that moves changes several."""
-
-STILL_RATE = 0.4
-"""A cell that changes faster than this (luma a second, of 0..1) shows a movement; drawn people at
-rest changed theirs by 0.25 at most, working hands by 0.5 and more."""
-
-STILL_SHARE = 0.85
-"""Least share of the time that must be free of movement: encoders freshen the whole picture once
-a second, which looks like one. Of working hands' time a tenth is."""
-
-STILL_PALM, STILL_S = 0.25, 2.0
-"""A hand holds still when its palm strays less than this (root mean square, hand widths) within
-so many seconds on either side."""
-
-HOLD_S = 4.0
-"""How long a lost hand's last place is still worth knowing."""
-
-WRIST_TO_KNUCKLE_RATIO = 0.8
-"""Breadth across the knuckles over wrist-to-middle-knuckle length of an adult hand.
-
-About 0.8 in hand anthropometry (common practice, no source); used only so that a hand
-seen edge-on still has a plausible width.
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class HandGrid:
-    """Hands on the regular grid.
-
-    Attributes:
-        time: m grid times.
-        points: shape (m, 2, 21, 3), picture widths, NaN where not seen.
-        world: shape (m, 2, 21, 3), metres.
-        hand_width: one number, the recording's typical hand width in picture widths
-            (NaN if no hand was ever seen).
-        aspect: picture height over width.
-        held: shape (m,), whether the time lies within a held stretch of the track.
-    """
-
-    time: TimeBase
-    points: Array
-    world: Array
-    hand_width: float
-    aspect: float
-    held: NDArray[np.bool_]
-
-    @property
-    def seen(self) -> NDArray[np.bool_]:
-        """Shape (m, 2): whether each hand is seen."""
-        return np.asarray(np.isfinite(self.points[:, :, 0, 0]))
-
-    @property
-    def palms(self) -> Array:
-        """Shape (m, 2, 2): palm centres in picture widths."""
-        return np.asarray(self.points[:, :, PALM_POINTS, :2].mean(axis=2))
-
-
-def resample(values: Array, times_s: Array, grid_s: Array, max_gap_s: float) -> Array:
-    """Linear interpolation that never bridges a gap longer than ``max_gap_s``.
-
-    Args:
-        values: shape (n, ...); NaN rows are not seen.
-        times_s: shape (n,), strictly increasing.
-        grid_s: shape (m,).
-        max_gap_s: seconds.
-
-    Returns:
-        Shape (m, ...). A grid time with only one usable neighbour takes that one's value
-        when it lies within half of ``max_gap_s``; otherwise NaN.
-    """
-    flat = values.reshape(len(values), -1)
-    out = np.full((len(grid_s), flat.shape[1]), np.nan)
-    seen = np.flatnonzero(np.isfinite(flat).all(axis=1))
-    if seen.size:
-        known = times_s[seen]
-        after = np.clip(np.searchsorted(known, grid_s), 0, seen.size - 1)
-        before = np.clip(np.searchsorted(known, grid_s, side="right") - 1, 0, seen.size - 1)
-        gap = known[after] - known[before]
-        weight = np.divide(grid_s - known[before], gap, out=np.zeros_like(gap), where=gap > 0)
-        weight = np.clip(weight, 0.0, 1.0)[:, None]
-        line = flat[seen[before]] * (1 - weight) + flat[seen[after]] * weight
-        nearest = np.where(
-            np.abs(known[after] - grid_s) < np.abs(known[before] - grid_s), after, before
-        )
-        near_enough = np.abs(known[nearest] - grid_s) <= max_gap_s / 2
-        out[near_enough] = flat[seen[nearest]][near_enough]
-        inside = (gap <= max_gap_s) & (known[before] <= grid_s) & (grid_s <= known[after])
-        out[inside] = line[inside]
-    return out.reshape(len(grid_s), *values.shape[1:])
-
-
-def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
-    """Put a track's hands on a regular grid of ``hop_s`` seconds."""
-    times = track.time.times_s.astype(np.float64)
-    end = track.time.end_s
-    count = max(1, int(np.ceil((end - times[0]) / hop_s - 1e-9)))
-    grid = times[0] + hop_s * np.arange(count)
-    both = np.concatenate([track.hands, track.hands_world], axis=-1).astype(np.float64)
-    # Each hand on its own: one may be lost while the other is not.
-    hands = np.stack(
-        [resample(both[:, side], times, grid, MAX_BRIDGE_S) for side in (LEFT, RIGHT)], axis=1
-    )
-    held = _hold_still(hands, both, track, grid)
-    return HandGrid(
-        time=TimeBase(grid, max(end, float(grid[-1]) + 1e-6)),
-        points=hands[..., :3],
-        world=hands[..., 3:],
-        hand_width=typical_hand_width(track.hands),
-        aspect=track.frame_size_px[1] / track.frame_size_px[0],
-        held=held,
-    )
-
-
-def motion_rate(track: LandmarkTrack, alike: NDArray[np.bool_] | None = None) -> Array:
-    """Shape (n, 18, 32): change of the picture a second, at the track's own samples.
-
-    ``alike`` is :func:`looks_alike` of the track, where that is known already.
-
-    Where only a picture now and then was looked at because nothing moved, the change between
-    two of them is noise, which is the same however far apart they are: it counts as if it
-    had come within an ordinary step. If something moved elsewhere in the picture all the same,
-    its change counts as having come within ``MAX_BRIDGE_S``.
-    """
-    steps = np.diff(track.time.times_s, prepend=np.nan)
-    close = steps[1:][~track.held[:-1]]
-    ordinary = float(np.median(close)) if close.size else ORDINARY_STEP_S
-    after_hold = np.concatenate([[False], track.held[:-1]])
-    elsewhere = ~(looks_alike(track) if alike is None else alike)
-    reckoned = np.where(elsewhere, max(ordinary, MAX_BRIDGE_S), ordinary)
-    steps = np.where(after_hold, np.minimum(steps, reckoned), steps)
-    return np.asarray(track.motion / steps[:, None, None], dtype=np.float64)
-
-
-def looks_alike(track: LandmarkTrack) -> NDArray[np.bool_]:
-    """Shape (n,): samples whose picture looks like the one before; what is not known does not."""
-    changed = ~(track.motion.reshape(len(track.motion), -1) <= STILL_CELL)
-    return np.asarray(np.count_nonzero(changed, axis=1) <= STILL_CELLS)
-
-
-def _hold_still(out: Array, values: Array, track: LandmarkTrack, grid: Array) -> NDArray[np.bool_]:
-    """Fill grid times (m, 2, ...) within held stretches from the samples (n, 2, ...) around.
-
-    A straight line between two sightings; near the only one, that one.
-
-    Returns:
-        Shape (m,): which grid times lie in a held stretch.
-    """
-    times = track.time.times_s
-    before = np.clip(np.searchsorted(times, grid, side="right") - 1, 0, len(times) - 1)
-    held = np.asarray(track.held[before] & (grid >= times[before]))
-    rows = np.flatnonzero(held)
-    if not rows.size:
-        return held
-    before = before[rows]
-    after = np.minimum(before + 1, len(times) - 1)
-    gap = np.maximum(times[after] - times[before], 1e-9)
-    weight = np.where(after > before, (grid[rows] - times[before]) / gap, 0.0)
-    for side in range(out.shape[1]):
-        column = values[:, side]
-        share = weight.reshape(-1, *[1] * (column.ndim - 1))
-        a, b = column[before], column[after]
-        line = a * (1.0 - share) + b * share
-        out[rows, side] = np.where(np.isfinite(line), line, np.where(share < 0.5, a, b))
-    return held
-
-
-def hand_breadth(points: NDArray[np.floating[Any]]) -> Array:
-    """Shape (..., 21, 3) -> (...): breadth across the knuckles, robust to an edge-on view."""
-    across = np.linalg.norm(points[..., INDEX_MCP, :2] - points[..., LITTLE_MCP, :2], axis=-1)
-    along = np.linalg.norm(points[..., WRIST, :2] - points[..., MIDDLE_MCP, :2], axis=-1)
-    return np.asarray(np.maximum(across, WRIST_TO_KNUCKLE_RATIO * along), dtype=np.float64)
-
-
-def typical_hand_width(points: NDArray[np.floating[Any]]) -> float:
-    """Median hand breadth over a recording, in picture widths; NaN if no hand was seen."""
-    breadth = hand_breadth(points)
-    breadth = breadth[np.isfinite(breadth)]
-    return float(np.median(breadth)) if breadth.size else float("nan")
 
 
 def _unit(vectors: Array) -> Array:
     norm = np.linalg.norm(vectors, axis=-1, keepdims=True)
     return np.divide(vectors, norm, out=np.full_like(vectors, np.nan), where=norm > 0)
-
-
-def hold(values: Array, limit: int) -> tuple[Array, Array]:
-    """Keep the last finite row for up to ``limit`` samples.
-
-    Args:
-        values: shape (m, d).
-        limit: samples.
-
-    Returns:
-        The held values, shape (m, d), and each sample's age in samples, shape (m,), inf
-        where nothing was seen yet.
-    """
-    index = np.arange(len(values))
-    seen = np.isfinite(values).all(axis=1)
-    last = np.maximum.accumulate(np.where(seen, index, -1))
-    age = np.where(last >= 0, index - last, np.inf)
-    held = np.where((age <= limit)[:, None], values[np.maximum(last, 0)], np.nan)
-    return held, age
-
-
-def moving_mean(values: Array, samples: int) -> Array:
-    """Centred mean over up to ``samples`` finite neighbours, NaN where there are none.
-
-    Args:
-        values: shape (m,) or (m, d).
-        samples: odd window length.
-    """
-    flat = values.reshape(len(values), -1)
-    finite = np.isfinite(flat)
-    half = samples // 2
-
-    def windowed(x: Array) -> Array:
-        total = np.concatenate([np.zeros((1, x.shape[1])), np.cumsum(x, axis=0)])
-        low = np.clip(np.arange(len(x)) - half, 0, len(x))
-        high = np.clip(np.arange(len(x)) + half + 1, 0, len(x))
-        return np.asarray(total[high] - total[low])
-
-    sums, counts = windowed(np.where(finite, flat, 0.0)), windowed(finite.astype(float))
-    mean = np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
-    return mean.reshape(values.shape)
 
 
 def _rate(values: Array, hop_s: float) -> Array:
@@ -370,91 +148,6 @@ def _both_hands(grid: HandGrid, hop_s: float) -> dict[str, Array]:
     return columns
 
 
-def _nothing_moves(
-    track: LandmarkTrack, grid: HandGrid, alike: NDArray[np.bool_], rate: Array, hop_s: float
-) -> NDArray[np.bool_]:
-    """Shape (m,): where hands in view hold still, or, without any, the whole picture does.
-
-    In held stretches that is known from two looks at a time; elsewhere for ``STILL_S`` on
-    either side.
-    """
-    times, at = track.time.times_s, grid.time.times_s
-    seen = grid.seen.any(axis=1)
-    after = np.minimum(np.searchsorted(times, at, side="right"), len(times) - 1)
-    held = grid.held & (seen | alike[after])
-    moving = ~(rate.reshape(len(rate), -1) <= STILL_RATE)  # also where that is not known
-    slow = (np.count_nonzero(moving, axis=1) <= STILL_CELLS)[np.maximum(after - 1, 0)]
-    window = 2 * round(STILL_S / hop_s) + 1
-    calm = moving_mean(slow.astype(float), window) > STILL_SHARE
-    for side in (LEFT, RIGHT):
-        palms = grid.palms[:, side] / grid.hand_width
-        spread = moving_mean((palms**2).sum(axis=1), window)
-        spread -= (moving_mean(palms, window) ** 2).sum(axis=1)
-        calm &= ~(spread > STILL_PALM**2)
-    return np.asarray(held | (calm & ~grid.held))
-
-
-def _motion_rows(
-    track: LandmarkTrack, grid: HandGrid, motion: Array
-) -> tuple[NDArray[np.intp], Array]:
-    """The grid rows at which the picture's change is worked out, and the change there.
-
-    Every row but those of held stretches; of these the ones nearest to a sample.
-
-    Returns:
-        Shapes (r,) in order, and (r, 18, 32).
-    """
-    times, at = track.time.times_s, grid.time.times_s
-    close = np.flatnonzero(~grid.held)
-    if close.size == len(at):
-        return close, resample(motion, times, at, 2 * MAX_BRIDGE_S)
-    nearest = np.clip(np.rint((times - at[0]) / (at[1] - at[0])).astype(int), 0, len(at) - 1)
-    seldom, which = np.unique(nearest, return_index=True)
-    wanted = grid.held[seldom]
-    seldom, which = seldom[wanted], which[wanted]
-    rows = np.concatenate([close, seldom])
-    values = np.concatenate([resample(motion, times, at[close], 2 * MAX_BRIDGE_S), motion[which]])
-    order = np.argsort(rows, kind="stable")
-    return rows[order], values[order]
-
-
-def _picture_motion(
-    track: LandmarkTrack, grid: HandGrid, rate: Array, origin: Array, hop_s: float
-) -> dict[str, Array]:
-    """Where the picture changes: the evidence that stays when the tracker loses a hand."""
-    picked, motion = _motion_rows(track, grid, rate)
-    motion[np.isnan(motion)] = 0.0
-    cell_rows, cols = MOTION_GRID
-    x = (np.arange(cols) + 0.5) / cols
-    y = (np.arange(cell_rows) + 0.5) / cell_rows * grid.aspect
-    by_column, by_row = motion.sum(axis=1), motion.sum(axis=2)
-    total = by_row.sum(axis=1)
-    safe = np.where(total > 0, total, np.nan)
-    mean_x, mean_y = (by_column @ x) / safe, (by_row @ y) / safe
-    var_x = (by_column @ x**2) / safe - mean_x**2
-    var_y = (by_row @ y**2) / safe - mean_y**2
-    places = [hold(grid.palms[:, side], round(HOLD_S / hop_s))[0] for side in (LEFT, RIGHT)]
-    either = np.where(np.isfinite(places[0]), places[0], places[1])
-    centre = np.where(np.isfinite(places[1]), (either + places[1]) / 2, either)[picked]
-    # A round bump about the hands is one along x times one along y.
-    wide2 = 2 * (1.5 * grid.hand_width) ** 2
-    near_x = np.exp(-((x - centre[:, :1]) ** 2) / wide2)
-    near_y = np.exp(-((y - centre[:, 1:]) ** 2) / wide2)
-    local = ((motion @ near_x[:, :, None])[:, :, 0] * near_y).sum(axis=1)
-    columns = {
-        "motion": np.log1p(total),
-        "motion_near_hands": np.log1p(local),
-        "motion_x": (mean_x - origin[0]) / grid.hand_width,
-        "motion_y": (mean_y - origin[1]) / grid.hand_width,
-        "motion_spread_x": np.sqrt(np.maximum(var_x, 0)) / grid.hand_width,
-        "motion_spread_y": np.sqrt(np.maximum(var_y, 0)) / grid.hand_width,
-    }
-    if picked.size == len(grid.held):
-        return columns
-    every = np.arange(len(grid.held))
-    return {name: np.interp(every, picked, column) for name, column in columns.items()}
-
-
 def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
     """Tempo and steadiness of what moves: each hand, its fingers, one against the other.
 
@@ -516,10 +209,10 @@ def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack
         columns.update(_both_hands(grid, hop_s))
         alike = looks_alike(track)
         rate = motion_rate(track, alike)
-        columns.update(_picture_motion(track, grid, rate, origin, hop_s))
+        columns.update(picture_motion(track, grid, rate, origin, hop_s))
         columns.update(_rhythm(grid, columns["motion_near_hands"], hop_s))
         columns["held"] = grid.held.astype(float)
-        columns["still"] = _nothing_moves(track, grid, alike, rate, hop_s).astype(float)
+        columns["still"] = nothing_moves(track, grid, alike, rate, hop_s).astype(float)
     names = tuple(columns)
     return FeatureTrack(
         time=grid.time,

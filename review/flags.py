@@ -14,8 +14,8 @@ import numpy as np
 
 from review.analysis import Flag, FlagKind, FlagLevel
 from review.emissions import PHASES, Emissions
-from review.features import moving_mean
 from review.flagging import against, flag_of, hull
+from review.handgrid import moving_mean
 from review.measures import Measurement, Result, judge, quantity, severity
 from review.openline import OpenLineFindings
 from review.openlineflags import open_line_flags, touch_flags

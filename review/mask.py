@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.facecolour import lower_face_colours
-from review.features import moving_mean
+from review.handgrid import moving_mean
 from review.settings import OpenLineDetection
 from review.tracks import TimeBase
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.facemesh import FACE_INDEX, INNER_LIP_PAIRS, OUTER_LIPS
-from review.features import hand_breadth
+from review.handgrid import hand_breadth
 from review.liprhythm import (
     CHEWING_WINDOW_S,
     MAX_STEP_S,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.facemesh import FACE_INDEX
-from review.features import typical_hand_width
+from review.handgrid import typical_hand_width
 from review.mask import MaskEvidence, behind_mask, judge_mask
 from review.measures import Measurement
 from review.mouth import mouth_track

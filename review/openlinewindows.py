@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.emissions import Emissions
-from review.features import HandGrid, grid_hands
+from review.handgrid import HandGrid, grid_hands
 from review.settings import OpenLineDetection
 from review.timeline import Interval, Phase, Segment, Timeline
 from review.tracks import FeatureTrack, LandmarkTrack, TimeBase, spans_where

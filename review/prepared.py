@@ -53,10 +53,10 @@ FEATURES: Final = (
 """The features that the stages after the phases read."""
 
 MADE_BY: Final = (
-    "emissions", "facemesh", "features", "lanes", "liprhythm", "mask", "mouth", "openline",
-    "openlinewindows", "order", "phases", "picturechange", "pipeline", "prepared", "refitapply",
-    "refitvalues", "rhythm", "rubbing", "semimarkov", "talking", "timeline", "touching", "tracks",
-    "washing",
+    "emissions", "facemesh", "features", "handgrid", "lanes", "liprhythm", "mask", "mouth",
+    "openline", "openlinewindows", "order", "phases", "picturechange", "picturemotion", "pipeline",
+    "prepared", "refitapply", "refitvalues", "rhythm", "rubbing", "semimarkov", "talking",
+    "timeline", "touching", "tracks", "washing",
 )  # fmt: skip
 """Modules that decide what is in a prepared file: another release of one makes it anew."""
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from review.analysis import Flag, FlagKind
 from review.emissions import PHASES, STEPS, Emissions
-from review.features import moving_mean
+from review.handgrid import moving_mean
 from review.measures import Measurement
 from review.protocol import Protocol, Step
 from review.refitvalues import FlagValues, PhaseValues, UnitValues

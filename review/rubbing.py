@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.emissions import STEPS, SURFACES, Emissions
-from review.features import hands_seen, moving_mean
+from review.features import hands_seen
+from review.handgrid import moving_mean
 from review.settings import WashDetection
 from review.timeline import Interval, Phase, Surface, Timeline, merge_intervals
 from review.tracks import FeatureTrack, TimeBase, freeze, spans_where

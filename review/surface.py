@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.emissions import Emissions
-from review.features import hand_breadth, moving_mean, resample
+from review.handgrid import hand_breadth, moving_mean, resample
 from review.measures import Measurement
 from review.settings import SurfaceDetection
 from review.timeline import Interval, Phase, Timeline, merge_intervals

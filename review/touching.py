@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from review.facemesh import FACE_OVAL
-from review.features import hand_breadth, typical_hand_width
+from review.handgrid import hand_breadth, typical_hand_width
 from review.settings import OpenLineDetection
 from review.timeline import Interval, Phase, Timeline, merge_intervals
 from review.tracks import LEFT, RIGHT, LandmarkTrack, spans_where

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from review.features import HOP_S, moving_mean
+from review.handgrid import HOP_S, moving_mean
 from review.measures import Measurement
 from review.settings import WaitDetection
 from review.timeline import Interval, Phase, Timeline

@@ -7,15 +7,8 @@ import numpy as np
 import pytest
 
 from review.degrade import mirror_track
-from review.features import (
-    HOP_S,
-    compute_features,
-    hand_breadth,
-    hold,
-    moving_mean,
-    resample,
-    rub_energy,
-)
+from review.features import compute_features, rub_energy
+from review.handgrid import HOP_S, hand_breadth, hold, moving_mean, resample
 
 
 def moving_hands(at_s: np.ndarray, left: np.ndarray | None, right: np.ndarray | None):

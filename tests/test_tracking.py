@@ -12,8 +12,9 @@ import pytest
 
 from review import tracking
 from review.cache import load_or_track
-from review.features import compute_features, motion_rate
+from review.features import compute_features
 from review.landmarks import Looks, Sampling
+from review.picturemotion import motion_rate
 from review.timeline import Interval
 from review.tracking import Tracked, track_recording
 from review.tracks import LandmarkTrack
