@@ -9,6 +9,7 @@ this program included, can open what was sealed.
 from __future__ import annotations
 
 import secrets
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from review.errors import ReviewError
+from review.passphrases import PassphraseError, checked_passphrase, normalised
 from review.sealed import ID_BYTES, KEY_BYTES, NONCE_BYTES
 
 COST: Final = 1 << 17
@@ -25,12 +27,9 @@ COST: Final = 1 << 17
 BLOCK, LANES = 8, 1
 SALT_BYTES: Final = 16
 
-SHORTEST: Final = 12
-"""Characters of a passphrase; common practice, no source."""
-
 
 class VaultError(ReviewError):
-    """A passphrase that is too short or not the right one."""
+    """A passphrase that is too easy to guess or not the right one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +63,8 @@ def new_vault(passphrase: str, *, cost: int = COST) -> tuple[Vault, bytes]:
     """A vault with a new random key, and the key.
 
     Raises:
-        VaultError: if the passphrase is too short.
+        VaultError: if the passphrase is not accepted (see :mod:`review.passphrases`): whoever has
+            a copy of the vault can try as many as they like.
     """
     key = AESGCM.generate_key(8 * KEY_BYTES)
     return _locked(secrets.token_bytes(ID_BYTES), key, passphrase, cost), key
@@ -77,30 +77,30 @@ def open_vault(vault: Vault, passphrase: str) -> bytes:
         VaultError: if this is not the passphrase.
     """
     salt = bytes.fromhex(vault.salt)
-    wrapping = _stretched(passphrase, salt, vault.cost, vault.block, vault.lanes)
-    try:
-        return AESGCM(wrapping).decrypt(
-            bytes.fromhex(vault.nonce), bytes.fromhex(vault.key), vault.id
-        )
-    except InvalidTag:
-        raise VaultError("This is not the unit's passphrase; type it again.") from None
+    # As it was typed, too: earlier releases locked with that.
+    for form in dict.fromkeys((normalised(passphrase), passphrase)):
+        wrapping = _stretched(form, salt, vault.cost, vault.block, vault.lanes)
+        with suppress(InvalidTag):
+            return AESGCM(wrapping).decrypt(
+                bytes.fromhex(vault.nonce), bytes.fromhex(vault.key), vault.id
+            )
+    raise VaultError("This is not the unit's passphrase; type it again.")
 
 
 def changed_vault(vault: Vault, passphrase: str, new: str, *, cost: int = COST) -> Vault:
     """The same key under another passphrase.
 
     Raises:
-        VaultError: if the old passphrase is not right or the new one too short.
+        VaultError: if the old passphrase is not right or the new one not accepted.
     """
     return _locked(vault.id, open_vault(vault, passphrase), new, cost)
 
 
 def _locked(name: bytes, key: bytes, passphrase: str, cost: int) -> Vault:
-    if len(passphrase) < SHORTEST:
-        raise VaultError(
-            f"A passphrase needs {SHORTEST} characters or more; take several words that only "
-            "your unit would put together."
-        )
+    try:
+        passphrase = checked_passphrase(passphrase, account="")
+    except PassphraseError as error:
+        raise VaultError(str(error)) from None
     salt, nonce = secrets.token_bytes(SALT_BYTES), secrets.token_bytes(NONCE_BYTES)
     wrapped = AESGCM(_stretched(passphrase, salt, cost, BLOCK, LANES)).encrypt(nonce, key, name)
     return Vault(name.hex(), salt.hex(), cost, BLOCK, LANES, nonce.hex(), wrapped.hex())

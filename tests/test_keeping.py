@@ -91,13 +91,13 @@ def test_the_passphrase_unlocks_and_can_be_changed(store: Store) -> None:
     store.set_video_passphrase(PASSPHRASE, by=BY, cost=COST)
     assert store.keeping().unlocked
     with pytest.raises(StoreError, match="a passphrase already"):
-        store.set_video_passphrase("another one entirely", by=BY, cost=COST)
+        store.set_video_passphrase("lamp fig otter tulip", by=BY, cost=COST)
     store.lock_videos()
     assert not store.keeping().unlocked
     with pytest.raises(VaultError):
         store.unlock_videos("the wrong passphrase")
-    store.change_video_passphrase(PASSPHRASE, "a newer passphrase", by=BY, cost=COST)
-    store.unlock_videos("a newer passphrase")
+    store.change_video_passphrase(PASSPHRASE, "lamp fig otter tulip", by=BY, cost=COST)
+    store.unlock_videos("lamp fig otter tulip")
     assert store.keeping().unlocked
     said = " ".join(f"{entry.subject} {entry.detail}" for entry in store.audit())
     assert "passphrase was changed" in said and "newer" not in said and PASSPHRASE not in said

@@ -257,13 +257,31 @@ def test_only_the_passphrase_opens_the_vault() -> None:
     assert open_vault(vault, "an invented passphrase") == key
     with pytest.raises(VaultError, match="not the unit's passphrase"):
         open_vault(vault, "an invented Passphrase")
-    changed = changed_vault(vault, "an invented passphrase", "quite another one", cost=COST)
-    assert open_vault(changed, "quite another one") == key and changed.id == vault.id
+    changed = changed_vault(vault, "an invented passphrase", "lamp fig otter tulip", cost=COST)
+    assert open_vault(changed, "lamp fig otter tulip") == key and changed.id == vault.id
     with pytest.raises(VaultError):
         open_vault(changed, "an invented passphrase")
-    with pytest.raises(VaultError, match="12 characters"):
-        new_vault("too short", cost=COST)
     assert key.hex() not in str(vault.as_json())
+
+
+@pytest.mark.parametrize("easy", ["too short", "1234567890123456", "passwordpassword"])
+def test_a_vault_is_not_locked_with_what_is_tried_first(easy: str) -> None:
+    """Whoever has a stolen disk can try passphrases without a wait."""
+    with pytest.raises(VaultError):
+        new_vault(easy, cost=COST)
+    vault, _ = new_vault("an invented passphrase", cost=COST)
+    with pytest.raises(VaultError):
+        changed_vault(vault, "an invented passphrase", easy, cost=COST)
+
+
+def test_a_passphrase_opens_from_any_keyboard(monkeypatch: pytest.MonkeyPatch) -> None:
+    """NIST SP 800-63B, 3.1.1.2: one Unicode form; earlier releases took the letters as typed."""
+    composed, apart = "caf\u00e9 lamp fig otter", "cafe\u0301 lamp fig otter"
+    vault, key = new_vault(apart, cost=COST)
+    assert open_vault(vault, composed) == key == open_vault(vault, apart)
+    monkeypatch.setattr("review.vault.checked_passphrase", lambda typed, account: typed)
+    earlier, key = new_vault(apart, cost=COST)
+    assert open_vault(earlier, apart) == key
 
 
 # --- as recordings ---------------------------------------------------------------------------

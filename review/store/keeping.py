@@ -104,7 +104,7 @@ class KeepingPart(Part):
 
         Raises:
             StoreError: if there is one already.
-            VaultError: if it is too short.
+            VaultError: if it is not accepted.
         """
         vault, key = new_vault(passphrase, cost=cost)
         with self._writing(by) as writing:
@@ -123,7 +123,7 @@ class KeepingPart(Part):
 
         Raises:
             StoreError: if none was set.
-            VaultError: if the old one is not right or the new one is too short.
+            VaultError: if the old one is not right or the new one is not accepted.
         """
         changed = changed_vault(self._needed_vault(), old, new, cost=cost)
         with self._writing(by) as writing:
