@@ -10,7 +10,7 @@ import numpy as np
 from review.analysis import Flag, FlagKind, FlagLevel
 from review.flagging import UNSURE, against, flag_of, hull
 from review.measures import Measurement, Result, explain, judge, quantity, severity
-from review.openline import OPEN_PHASES, OpenLineFindings
+from review.openline import OPEN_PHASES, OpenLineFindings, TalkingNearLine
 from review.protocol import Protocol
 from review.timeline import Timeline
 from review.touching import FaceContact, FieldExit
@@ -20,6 +20,9 @@ AFTER_TOUCH = (
     "If an open end may have been touched: stop, close the line, do not run fluid in, "
     "call the unit."
 )
+
+BREATH_S = 2.0
+"""Talking goes on after a pause of up to this (common practice, no source)."""
 
 CLEAN_HANDS = "common practice: clean hands touch nothing else before the line; no published number"
 """Who asks that clean hands stay away from the face and in the clean field."""
@@ -54,14 +57,19 @@ def touch_flags(
         # Out of view counts as away once the hand was seen to leave, so how far it went beyond
         # the margin says how sure this is, not how much of the way was seen.
         confidence = 0.5 + 0.25 * furthest
+        where = (
+            f"outside the work area for {quantity(span.duration_s, 's')} (up to {furthest:.0f} "
+            "hand widths beyond it)"
+            if furthest > 0
+            else f"out of the picture for {quantity(span.duration_s, 's')}"
+        )
         yield flag_of(
             FlagKind.LEFT_CLEAN_FIELD,
             span,
             FlagLevel.LOOK,
             confidence,
-            f"{hands} outside the work area for {quantity(span.duration_s, 's')} (up to "
-            f"{furthest:.0f} hand widths beyond it), and no new rub or wash was seen before the "
-            f"line was handled; target none ({CLEAN_HANDS}).",
+            f"{hands} {where}, and no new rub or wash was seen before the line was handled; target "
+            f"none ({CLEAN_HANDS}).",
         )
 
 
@@ -99,19 +107,21 @@ def open_line_flags(found: OpenLineFindings, protocol: Protocol) -> Iterable[Fla
     by_name = {m.name: m for m in found.measurements}
     target = protocol.target("open_line.talking_time")
     if target is not None and target.has_bounds:
-        for talk in found.talking:
+        for talks in _sentences(found.talking):
+            distance = min((t.distance for t in talks if np.isfinite(t.distance)), default=np.nan)
             near = (
-                f" with the mouth about {talk.distance:.0f} hand widths from the hands"
-                if np.isfinite(talk.distance)
+                f" with the mouth about {distance:.0f} hand widths from the hands"
+                if np.isfinite(distance)
                 else ""
             )
+            spoken_s = sum(talk.interval.duration_s for talk in talks)
             yield flag_of(
                 FlagKind.TALKING_NEAR_OPEN_LINE,
-                talk.interval,
+                hull([talk.interval for talk in talks]),
                 FlagLevel.LOOK,
-                talk.probability,
-                f"The mouth moved as in talking for {quantity(talk.interval.duration_s, 's')} "
-                f"while the line was open ({PHASE_WORDS[talk.phase].lower()}){near}; "
+                max(talk.probability for talk in talks),
+                f"The mouth moved as in talking for {quantity(spoken_s, 's')} "
+                f"while the line was open ({PHASE_WORDS[talks[0].phase].lower()}){near}; "
                 f"target {target.text} ({target.source}).",
                 "open_line.talking_time",
             )
@@ -119,6 +129,22 @@ def open_line_flags(found: OpenLineFindings, protocol: Protocol) -> Iterable[Fla
         if spoken.value is None and found.windows:
             yield from _mouth_not_seen(found, spoken)
     yield from _mask_flags(found, by_name["open_line.mask_seen"], protocol)
+
+
+def _sentences(talking: Sequence[TalkingNearLine]) -> list[list[TalkingNearLine]]:
+    """Talking with a breath between in one phase: one moment to look at, not several."""
+    groups: list[list[TalkingNearLine]] = []
+    for talk in talking:
+        before = groups[-1][-1] if groups else None
+        if (
+            before is not None
+            and before.phase is talk.phase
+            and talk.interval.start_s - before.interval.end_s <= BREATH_S
+        ):
+            groups[-1].append(talk)
+        else:
+            groups.append([talk])
+    return groups
 
 
 def _mask_flags(found: OpenLineFindings, seen: Measurement, protocol: Protocol) -> Iterable[Flag]:

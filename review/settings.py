@@ -127,6 +127,11 @@ class SurfaceDetection(Settings):
         description="Rim of the cloth or wipe around the outline of the hand's keypoints; "
         "a hand alone reaches about a quarter of its width beyond them.",
     )
+    cloth_hand_widths: HandWidths = Field(
+        0.5,
+        description="The same inside a work area that a person drew, where the whole cloth counts: "
+        "how far yours reaches beyond the hand (a cloth folded to 12 x 16 cm: about half a width).",
+    )
     core_share: Annotated[float, Field(gt=0.0, le=1.0)] = Field(
         0.35,
         description="Middle part of the hand's outline that must pass twice for a place to "
@@ -144,7 +149,8 @@ class SurfaceDetection(Settings):
     approach_s: Seconds = Field(
         0.6,
         description="Time at both ends of the wiping in which the hand comes and goes; what it "
-        "passes over then is not wiped. Not left out where a person drew the work area.",
+        "passes over then is not wiped. Where a person drew the work area it counts as wiped, "
+        "but not as gone over.",
     )
     rewipe_delay_s: Seconds = Field(
         0.4,
@@ -240,6 +246,10 @@ class OpenLineDetection(Settings):
     min_contact_s: Seconds = Field(
         0.3, description="A hand inside the face outline for less than this is passing by."
     )
+    side_hand_widths: HandWidths = Field(
+        1.2,
+        description="A hand lost this near to a side of the picture went out of it.",
+    )
     clean_field_margin_hand_widths: HandWidths = Field(
         2.0, description="How far hands may go beyond where they work before they left it."
     )
@@ -265,6 +275,15 @@ class WaitDetection(Settings):
     )
     min_wait_s: Seconds = Field(
         1.5, description="A quiet span shorter than this is a pause in the work, not a wait."
+    )
+    one_hand_share: Probability = Field(
+        0.5,
+        description="Below this share of that speed a hand rests while the other one works.",
+    )
+    min_one_hand_s: Seconds = Field(
+        1.5,
+        description="One hand at work alone for this long fidgets, where that tells three waits: "
+        "what starts a wait is done with both.",
     )
     pause_hand_widths: HandWidths = Field(
         2.0,

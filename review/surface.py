@@ -266,8 +266,16 @@ def sweep(
     spans: Sequence[Interval],
     settings: SurfaceDetection,
     corners: Array | None = None,
+    strokes: Sequence[Interval] | None = None,
 ) -> tuple[WipedGrid | None, TimeBase, Array, Mask]:
     """Sweep the wiping hand over the grid.
+
+    Args:
+        track: landmarks.
+        spans: when what the hand passes over is wiped.
+        settings: see :class:`review.settings.SurfaceDetection`.
+        corners: shape (4, 2), a work area that a person drew.
+        strokes: parts of ``spans`` in which passing by also counts as a visit (default: all).
 
     Returns:
         The grid (None if the hand was never seen), the sample times (m), the hand's keypoints
@@ -279,7 +287,10 @@ def sweep(
     if seen.size == 0:
         return None, time, path, again
     width = float(np.median(hand_breadth(path[seen])))
-    rim = settings.margin_hand_widths * width
+    rim = width * (settings.margin_hand_widths if corners is None else settings.cloth_hand_widths)
+    stroking = np.zeros(len(time), dtype=bool)
+    for span in spans if strokes is None else strokes:
+        stroking |= time.inside(span)
     x, y = _cells(path, settings.cell_hand_widths * width, rim + 0.5 * width, corners)
     shape = (len(y), len(x))
     cells = np.stack(np.meshgrid(x, y), axis=-1)
@@ -292,6 +303,8 @@ def sweep(
         near = _near(whole, x, y)  # the few cells about the hand: nothing changes elsewhere
         rows, columns = y[near[0]], x[near[1]]
         wiped[near] |= _grid_inside(columns, rows, whole)
+        if not stroking[i]:
+            continue
         under = _grid_inside(columns, rows, core)
         count, before = visits[near], last[near]
         count += under & (now - before > settings.rewipe_delay_s)
@@ -342,13 +355,13 @@ def measure_wiping(
         wiping_in(segment.interval, evidence, settings) for segment in phases.of(Phase.SURFACE_PREP)
     )
     # Inside an area that was drawn there is no telling the way to the first stroke from the
-    # stroke; outside it, it does not count anyway.
-    approach_s = settings.approach_s if corners is None else 0.0
-    spans = tuple(_without_approach(span, approach_s) for span in whole)
+    # stroke; outside it, it does not count anyway. It goes over nothing again, though.
+    strokes = tuple(_without_approach(span, settings.approach_s) for span in whole)
+    spans = strokes if corners is None else whole
     if not spans:
         why = "No wiping of the work surface was found."
         return _nothing(spans, 0.0, why)
-    grid, time, path, again = sweep(track, spans, settings, corners)
+    grid, time, path, again = sweep(track, spans, settings, corners, strokes)
     seen = np.isfinite(path).all(axis=(1, 2))
     fraction = float(seen.mean())
     if grid is None or fraction < settings.min_seen_fraction:

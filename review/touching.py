@@ -7,6 +7,7 @@ only a hint of whether they meet. Frame and units as in :class:`review.tracks.La
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -304,9 +305,9 @@ def left_clean_field(
 
     The way from the sink to the table does not count: a hand can only leave the field once
     it has been in it. A hand that went outside and then out of sight stays outside until it
-    is seen again; one that vanishes inside the field (merged, blurred) did not leave. A hand
-    that went to the face is that finding, not this one; ``contacts`` may be given where they are
-    known already.
+    is seen again; one that vanishes inside the field (merged, blurred) did not leave, unless that
+    was at the left or right edge of the picture, away from the other hand. A hand that went to the
+    face is that finding, not this one; ``contacts`` may be given where they are known already.
     """
     field = clean_field(track, phases, settings)
     if field is None:
@@ -322,26 +323,64 @@ def left_clean_field(
             beyond = _beyond(palms[during, side], field)
             away = _away(beyond)
             mask = np.zeros(len(track.time), dtype=bool)
-            mask[during] = away
+            mask[during] = away | _out_at_the_side(
+                palms[during], side, beyond, track.time.times_s[during], width, settings
+            )
             spans = merge_intervals(spans_where(mask, track.time), settings.contact_gap_s)
             seen = float(np.isfinite(beyond).mean()) if during.size else 0.0
             for span in spans:
                 at = beyond[track.time.inside(span)[during]]
                 known = at[np.isfinite(at)]
                 to_face = any(c.hand == name and c.interval.intersect(span) for c in contacts)
-                if span.duration_s < settings.min_away_s or known.size == 0 or to_face:
+                if span.duration_s < settings.min_away_s or to_face:
                     continue
                 exits.append(
                     FieldExit(
                         span,
                         name,
-                        float(known.max() / width),
+                        float(known.max(initial=0.0) / width),
                         bool(known.size < at.size),
                         rubbed_before_line(phases, span.end_s),
                         seen,
                     )
                 )
     return tuple(sorted(exits, key=lambda left: left.interval))
+
+
+def _out_at_the_side(
+    palms: Array,
+    side: int,
+    beyond: Array,
+    times_s: Array,
+    width: float,
+    settings: OpenLineDetection,
+) -> Mask:
+    """Shape (n,): where a hand that had been in the field was out at a side of the picture.
+
+    Args:
+        palms: shape (n, 2, 2), both hands' palms in picture widths.
+        side: which of them.
+        beyond: shape (n,), how far that hand was outside the field, NaN where not seen.
+        times_s: shape (n,).
+        width: a hand's, in picture widths.
+        settings: see :class:`review.settings.OpenLineDetection`.
+    """
+    out = np.zeros(len(beyond), dtype=bool)
+    seen = np.flatnonzero(np.isfinite(beyond))
+    for before, after in pairwise([*seen.tolist(), len(beyond)]):
+        last = after == len(beyond)
+        lost_s = float(times_s[-1 if last else after] - times_s[before])
+        if after - before < 2 or lost_s < settings.min_away_s or (beyond[:before] == 0).sum() == 0:
+            continue
+        ends = [before] if last else [before, after]
+        at_side = [
+            min(palms[i, side, 0], 1.0 - palms[i, side, 0]) < settings.side_hand_widths * width
+            for i in ends
+        ]
+        apart = np.linalg.norm(palms[ends, side] - palms[ends, 1 - side], axis=1) / width
+        if any(at_side) and not (apart < settings.merge_hand_widths).any():
+            out[before + 1 : after] = True
+    return out
 
 
 def _away(beyond: Array) -> Mask:

@@ -1,8 +1,8 @@
 """Drain, flush and fill: the quiet spans between bursts of hand work while waiting.
 
 A camera sees hands, not fluid. When the waiting falls into exactly three quiet spans with
-hand work between them they are taken for drain, flush and fill in that order; anything else
-is 'cannot tell', and the total alone is certain.
+work of both hands between them (or, failing that, of any hand), they are taken for drain, flush
+and fill in that order; anything else is 'cannot tell', and the total alone is certain.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from review.tracks import FeatureTrack, spans_where
 
 WAITS = ("drain", "flush", "fill")
 SMOOTH_S = 0.5
+SHORTER = 0.6
+"""A burst shorter than this share of the others is a fidget among them."""
 
 
 def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -> list[Interval]:
@@ -27,12 +29,7 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
     when a clamp is pressed. A hand that is not seen does not move: waiting people put their
     hands down.
     """
-    hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
-    window = 2 * round(SMOOTH_S / hop / 2) + 1
-    fastest = np.zeros(len(features.time))
-    for side in ("left", "right"):
-        speed = np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
-        fastest = np.fmax(fastest, np.nan_to_num(moving_mean(speed, window)))
+    fastest = np.nan_to_num(_speeds(features)).max(axis=1)
     moving = (fastest >= settings.burst_hand_widths_per_s) & features.time.inside(span)
     together = (
         np.hypot(features.column("pinches_apart_x"), features.column("pinches_apart_y"))
@@ -49,6 +46,55 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
     return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
 
 
+def _speeds(features: FeatureTrack) -> NDArray[np.float64]:
+    """Shape (m, 2): speed of the left and the right hand, smoothed, hand widths a second."""
+    hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
+    window = 2 * round(SMOOTH_S / hop / 2) + 1
+    speeds = [
+        np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
+        for side in ("left", "right")
+    ]
+    return np.stack([moving_mean(speed, window) for speed in speeds], axis=1)
+
+
+def of_both_hands(
+    bursts: list[Interval], features: FeatureTrack, settings: WaitDetection
+) -> list[Interval]:
+    """What is left of bursts from the last moment on at which one hand worked alone for long.
+
+    One hand steadies what the other works, so both come and go; a hand that scratches or
+    straightens something leaves the other where it lies. Work may follow that at once.
+    """
+    speeds = np.nan_to_num(_speeds(features))
+    least = settings.one_hand_share * settings.burst_hand_widths_per_s
+    alone = (speeds.max(axis=1) >= least) & (speeds.min(axis=1) < least)
+    kept = []
+    for burst in bursts:
+        fidgets = [
+            span.end_s
+            for span in spans_where(alone & features.time.inside(burst), features.time)
+            if span.duration_s >= settings.min_one_hand_s
+        ]
+        start = fidgets[-1] if fidgets else burst.start_s
+        if burst.end_s - start >= settings.min_burst_s:
+            kept.append(Interval(start, burst.end_s))
+    return kept
+
+
+def longest(bursts: list[Interval], span: Interval) -> list[Interval]:
+    """As many bursts as waits need, where the others are clearly shorter; else all.
+
+    The first wait begins with the span, whether a burst does so or not.
+    """
+    first = [burst for burst in bursts if burst.start_s <= span.start_s + SMOOTH_S]
+    rest = [burst for burst in bursts if burst not in first]
+    rest.sort(key=lambda burst: burst.duration_s, reverse=True)
+    needed = len(WAITS) - 1
+    if len(rest) <= needed or rest[needed].duration_s > SHORTER * rest[needed - 1].duration_s:
+        return bursts
+    return sorted([*first, *rest[:needed]], key=lambda burst: burst.start_s)
+
+
 def _is_pause(
     gap: Interval, together: NDArray[np.bool_], features: FeatureTrack, settings: WaitDetection
 ) -> bool:
@@ -63,9 +109,24 @@ def _is_pause(
 def quiet_spans(
     features: FeatureTrack, span: Interval, settings: WaitDetection
 ) -> tuple[Interval, ...]:
-    """What the bursts of hand work leave of ``span``, if long enough to be a wait."""
+    """What the bursts of hand work leave of ``span``, if long enough to be a wait.
+
+    Bursts of both hands where these leave one quiet span for each wait, else all.
+    """
+    bursts = hand_work(features, span, settings)
+    both = of_both_hands(bursts, features, settings)
+    for found in (both, longest(both, span), longest(bursts, span)):
+        quiet = _between(found, span, settings)
+        if len(quiet) == len(WAITS):
+            return quiet
+    return _between(bursts, span, settings)
+
+
+def _between(
+    bursts: list[Interval], span: Interval, settings: WaitDetection
+) -> tuple[Interval, ...]:
     edges = [span.start_s]
-    for burst in hand_work(features, span, settings):
+    for burst in bursts:
         edges += [burst.start_s, burst.end_s]
     edges.append(span.end_s)
     pairs = zip(edges[::2], edges[1::2], strict=True)

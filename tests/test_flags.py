@@ -264,6 +264,9 @@ def test_both_hands_at_once_are_one_moment():
 def test_leaving_the_clean_field():
     away = FieldExit(Interval(82, 84), "right", 3.0, False, False, 0.9)
     assert kinds(clean(exits=(away,))) == [FlagKind.LEFT_CLEAN_FIELD]
+    gone = FieldExit(Interval(82, 84), "right", 0.0, True, False, 0.9)
+    flag = only(clean(exits=(gone,)))
+    assert flag.kind is FlagKind.LEFT_CLEAN_FIELD and "out of the picture for 2 s" in flag.message
 
 
 def test_talking_in_the_open_window_and_a_mouth_that_was_not_seen():
@@ -271,6 +274,13 @@ def test_talking_in_the_open_window_and_a_mouth_that_was_not_seen():
     said = TalkingNearLine(Interval(89, 92), 0.93, Phase.CONNECT, 7.4)
     flag = only(replace(base, open_line=replace(base.open_line, talking=(said,))))
     assert flag.kind is FlagKind.TALKING_NEAR_OPEN_LINE and "3 s" in flag.message
+    breath = TalkingNearLine(Interval(93, 94), 0.95, Phase.CONNECT, 6.0)
+    flag = only(replace(base, open_line=replace(base.open_line, talking=(said, breath))))
+    assert (flag.start_s, flag.end_s) == (89, 94), "a breath between: one moment to look at"
+    assert "for 4 s" in flag.message and "about 6 hand widths" in flag.message
+    later = replace(breath, interval=Interval(95, 96))
+    both = replace(base, open_line=replace(base.open_line, talking=(said, later)))
+    assert kinds(both) == [FlagKind.TALKING_NEAR_OPEN_LINE] * 2
     blind = tuple(
         replace(m, value=None, why="The mouth was turned away.")
         if m.name == "open_line.talking_time"

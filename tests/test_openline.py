@@ -435,6 +435,28 @@ def test_a_hand_gone_out_of_the_picture_stays_outside_and_a_merged_one_does_not(
     assert left_clean_field(track, phases, SETTINGS) == ()
 
 
+@pytest.mark.parametrize(
+    ("place", "left_it"), [((0.97, 0.55), True), ((0.03, 0.55), True), ((0.80, 0.55), False)]
+)
+def test_a_hand_lost_at_a_side_of_the_picture_went_out_of_it(
+    place: tuple[float, float], left_it: bool
+) -> None:
+    """Where the field reaches to the edge nothing outside it is ever seen."""
+    track = visit(place, 12.0, 16.0)
+    times = track.time.times_s
+    hands = track.hands.copy()
+    hands[(times >= 12.5) & (times < 15.5), 1] = np.nan
+    wide = SETTINGS.model_copy(update={"clean_field_margin_hand_widths": 20.0})
+    found = left_clean_field(
+        builders.make_track(times, hands=hands, face=track.face), builders.phases(*EXCHANGE), wide
+    )
+    assert bool(found) is left_it
+    for exit in found:
+        assert exit.hand == "right" and exit.out_of_view and exit.distance == 0.0
+        assert exit.interval.start_s == pytest.approx(12.5, abs=0.1)
+        assert exit.interval.end_s == pytest.approx(15.5, abs=0.1)
+
+
 def test_short_trips_and_trips_while_connecting_do_not_count() -> None:
     phases = builders.phases(*EXCHANGE)
     assert left_clean_field(visit((0.95, 0.2), 12.0, 12.6), phases, SETTINGS) == ()

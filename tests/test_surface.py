@@ -155,8 +155,8 @@ def test_with_the_area_drawn_what_was_never_approached_counts() -> None:
     hull = wipe([0.2, 0.3])
     drawn = wipe([0.2, 0.3], corners=corners)
     assert hull.covered.value == pytest.approx(1.0, abs=0.05) and hull.covered.why
-    # Reach of the hand below its palm: wrist 0.75 and rim 0.3 widths.
-    reached = (0.3 + 1.05 * WIDTH - 0.2) / 0.4
+    # Reach of the cloth below the palm: wrist 0.75 widths, and what reaches beyond the hand.
+    reached = (0.3 + (0.75 + SETTINGS.cloth_hand_widths) * WIDTH - 0.2) / 0.4
     assert drawn.covered.value == pytest.approx(reached, abs=0.05)
 
 

@@ -81,3 +81,39 @@ def test_a_pause_with_both_hands_on_one_thing_is_work(
 ) -> None:
     features = clamped_hands(pause_s, apart)
     assert len(hand_work(features, Interval(10, 50), SETTINGS)) == bursts
+
+
+def hands_at_work(
+    both: tuple[tuple[float, float], ...], alone: tuple[tuple[float, float], ...]
+) -> FeatureTrack:
+    """Spans in which both hands move, and spans in which the right one moves alone."""
+    at_s = builders.times(60.0, 15.0)
+    places = [np.tile(place, (len(at_s), 1)) for place in ([0.3, 0.5], [0.7, 0.5])]
+    for start, end in (*both, *alone):
+        inside = (at_s >= start) & (at_s < end)
+        sway = 0.06 * np.sin(2 * np.pi * 1.5 * at_s[inside])
+        places[1][inside, 0] += sway
+        if (start, end) in both:
+            places[0][inside, 1] += sway
+    hands = builders.hands_at(places[0], places[1], len(at_s))
+    return compute_features(builders.make_track(at_s, hands))
+
+
+@pytest.mark.parametrize(
+    ("alone", "what"),
+    [
+        (((22.5, 25.0),), "a scratch that goes over into the clamp"),
+        (((17.0, 20.0),), "a scratch while draining"),
+        (((17.0, 18.0),), "a short fidget"),
+        (((15.0, 16.0), (19.0, 20.0)), "two of them"),
+    ],
+)
+def test_what_one_hand_does_meanwhile_starts_no_wait(
+    alone: tuple[tuple[float, float], ...], what: str
+) -> None:
+    clamps = ((10.0, 12.0), (25.0, 27.0), (32.0, 34.0))
+    found = measure_waits(PHASES, hands_at_work(clamps, alone), SETTINGS)
+    waits = {m.name: m.value for m in found}
+    assert waits["wait.drain"] == pytest.approx(15, abs=0.8), what
+    assert waits["wait.flush"] == pytest.approx(7, abs=0.8), what
+    assert waits["wait.fill"] == pytest.approx(18, abs=0.8), what

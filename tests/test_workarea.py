@@ -71,7 +71,7 @@ def test_the_covered_share_of_a_slanted_area_agrees_with_shapely_on_the_table() 
         middle = hull.mean(axis=0)
         away = hull - middle
         length = np.linalg.norm(away, axis=1, keepdims=True)
-        rim = SETTINGS.margin_hand_widths * width
+        rim = SETTINGS.cloth_hand_widths * width
         # Straight lines stay straight on the table, so corners are enough.
         outlines.append(Polygon(on_table(middle + away * (1.0 + rim / length))))
     square = shapely.box(0.0, 0.0, 1.0, 1.0)
