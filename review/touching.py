@@ -370,7 +370,11 @@ def _out_at_the_side(
     for before, after in pairwise([*seen.tolist(), len(beyond)]):
         last = after == len(beyond)
         lost_s = float(times_s[-1 if last else after] - times_s[before])
-        if after - before < 2 or lost_s < settings.min_away_s or (beyond[:before] == 0).sum() == 0:
+        if (
+            after - before < 2
+            or lost_s < settings.min_away_s
+            or not (beyond[: before + 1] == 0).any()
+        ):
             continue
         ends = [before] if last else [before, after]
         at_side = [
@@ -378,7 +382,9 @@ def _out_at_the_side(
             for i in ends
         ]
         apart = np.linalg.norm(palms[ends, side] - palms[ends, 1 - side], axis=1) / width
-        if any(at_side) and not (apart < settings.merge_hand_widths).any():
+        # A hand lost behind the other one, or together with it, may be anywhere.
+        alone = np.isfinite(apart).any() and not (apart < settings.merge_hand_widths).any()
+        if any(at_side) and alone:
             out[before + 1 : after] = True
     return out
 

@@ -246,10 +246,11 @@ def took(page: Page) -> float:
 
 
 def drag(page: Page, edge: str, by: float) -> float:
-    """Seconds from letting go of the third edge in view to the new measures."""
+    """Seconds from letting go of the middle edge in view to the new measures."""
     edges = [edge for edge in page.locator(edge).all() if edge.is_visible()]
     boxes = [(edge.bounding_box(), edge) for edge in edges]
-    box, handle = [(b, e) for b, e in boxes if b and 200 < b["x"] < 1200][2]
+    inside = [(b, e) for b, e in boxes if b and 200 < b["x"] < 1200]
+    box, handle = inside[len(inside) // 2]
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     handle.evaluate(WATCH)
     page.mouse.move(x, y)
@@ -316,6 +317,7 @@ def measure_review(
         page.wait_for_timeout(10_000)
         measure_clicks(page, pid, runs, found["click to playing picture"])
         page.keyboard.press("k")
+        page.locator(".mark:not(.folded)").nth(4).click()  # near the hand work
         for _ in range(3):
             page.get_by_role("button", name="Zoom in").click()
         for number in range(runs):
