@@ -28,7 +28,7 @@ from review.surface import WipingFindings
 from review.timeline import Interval, Phase, Segment, Timeline
 from review.touching import FaceContact, FieldExit
 from review.tracks import FeatureTrack
-from review.washing import WashFindings, seen_fraction
+from review.washing import WashFindings, hands_seen_share, seen_fraction
 from review.wording import DOUBTS, DRAWN_AREA_DOUBT
 from review.wording import PHASES as PHASE_WORDS
 from review.wording import SURFACES as SURFACE_WORDS
@@ -149,7 +149,8 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
     # With next to no time between its neighbours there was no room for the phase at all.
     place = due or _around(start, extent)
     words = PHASE_WORDS[missing.phase]
-    seen = seen_fraction(findings.features, (due,)) if due else 1.0
+    # One hand in view is not enough: the other may be the one at work.
+    seen = hands_seen_share(findings.features, due) if due else 1.0
     # Hands out of view are the normal look of waiting, and a gap too short for it hides none.
     hidden = (
         missing.phase is not Phase.WAITING
@@ -164,7 +165,8 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
             FlagLevel.CANNOT_TELL,
             1.0,
             f"{words} was not seen, but the hands were out of view for "
-            f"{quantity(1.0 - seen, 'share')} of the time in which it was due.",
+            f"{quantity(1.0 - seen, 'share')} of the time in which it was due "
+            "(both hands counted).",
         )
     return flag_of(
         FlagKind.PHASE_MISSING,

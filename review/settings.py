@@ -117,6 +117,11 @@ class WashDetection(Settings):
     min_seen_fraction: Probability = Field(
         0.4, description="Below this share of time with a hand in view: cannot tell."
     )
+    min_seen_for_missed: Probability = Field(
+        0.8,
+        description="A surface is called missed only when a hand was in view for at least this "
+        "share of the wash; else it may have been rubbed out of sight: cannot tell.",
+    )
 
 
 class SurfaceDetection(Settings):
@@ -151,6 +156,12 @@ class SurfaceDetection(Settings):
         description="Time at both ends of the wiping in which the hand comes and goes; what it "
         "passes over then is not wiped. Where a person drew the work area it counts as wiped, "
         "but not as gone over.",
+    )
+    along_stroke_share: Probability = Field(
+        0.8,
+        description="A hand is on a stroke while at least this share of its way runs as the "
+        "strokes do (0.8: within 37 degrees); before the first and after the last stroke it comes "
+        "and goes.",
     )
     rewipe_delay_s: Seconds = Field(
         0.4,
@@ -314,9 +325,10 @@ class FlagDetection(Settings):
         0.6, description="The same for a phase left out or out of order."
     )
     max_not_seen_fraction: Probability = Field(
-        0.5,
-        description="When more of a phase than this was out of sight, the flag is 'not_seen' "
-        "(cannot tell) rather than a finding.",
+        0.25,
+        description="When each hand, on average, was out of sight for more than this share of "
+        "the time in which a phase was due, the flag is 'not_seen' (cannot tell) rather than a "
+        "finding.",
     )
     min_room_s: Seconds = Field(
         3.0,

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from review.convex import convex_hull, grid_inside, inside_convex, square_homography
 from review.emissions import Emissions
 from review.handgrid import hand_breadth, moving_mean, resample
 from review.measures import Measurement
@@ -34,6 +35,15 @@ SMOOTH_STEPS = 5
 
 BRIDGE_S = 0.6
 """A fast flat hand is often lost for a few frames; within a stroke its way is a line."""
+
+STROKE_STEPS = 5
+"""Steps over which the direction of the hand is told: a quarter of a second."""
+
+MIN_STROKE = 0.2
+"""Hand widths moved over those steps by a hand that is on a stroke (about a fifth of the usual)."""
+
+MAX_LEAD_S = 2.0
+"""A longer way to the first stroke is no way any more: what was taken for it may be wiping."""
 
 REVERSAL_SIZE = 0.7
 """Hand widths moved before and after a change of direction for it to count as a reversal."""
@@ -94,75 +104,6 @@ class WipingFindings:
     def measurements(self) -> tuple[Measurement, ...]:
         """Both measurements."""
         return self.covered, self.gone_over_again
-
-
-# --- plane geometry ---------------------------------------------------------------------------
-
-
-def convex_hull(points: Array) -> Array:
-    """Corners (k, 2) of the convex hull of points (n, 2), in order around it.
-
-    Andrew's monotone chain (1979). Fewer than three corners mean that it has no area.
-    """
-    ordered: list[tuple[float, ...]] = sorted(map(tuple, points.tolist()))
-    if len(ordered) < 3:
-        return np.array(ordered)
-
-    def half(sequence: Sequence[tuple[float, ...]]) -> list[tuple[float, ...]]:
-        chain: list[tuple[float, ...]] = []
-        for p in sequence:
-            while len(chain) > 1:
-                (ax, ay), (bx, by) = chain[-2], chain[-1]
-                if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
-                    break
-                chain.pop()
-            chain.append(p)
-        return chain[:-1]
-
-    return np.array(half(ordered) + half(ordered[::-1]))
-
-
-def inside_convex(points: Array, corners: Array) -> Mask:
-    """Shape (n,): which points (n, 2) lie in a convex polygon (k, 2), its edge included."""
-    if len(corners) < 3:
-        return np.zeros(len(points), dtype=bool)
-    edge = _edges(corners)
-    offset = points[:, None] - corners[None]
-    cross = edge[None, :, 0] * offset[..., 1] - edge[None, :, 1] * offset[..., 0]
-    return np.asarray((cross >= -1e-12).all(axis=1) | (cross <= 1e-12).all(axis=1))
-
-
-def _edges(corners: Array) -> Array:
-    """Shape (k, 2): from each corner to the next."""
-    return np.asarray(np.concatenate((corners[1:], corners[:1])) - corners)
-
-
-def _grid_inside(x: Array, y: Array, corners: Array) -> Mask:
-    """:func:`inside_convex` for every cell of a grid: columns (c,), rows (r,) -> (r, c)."""
-    if len(corners) < 3:
-        return np.zeros((len(y), len(x)), dtype=bool)
-    edge = _edges(corners)
-    down = edge[:, 0] * (y[:, None] - corners[:, 1])
-    across = edge[:, 1] * (x[:, None] - corners[:, 0])
-    cross = down[:, None] - across
-    return np.asarray((cross.min(axis=2) >= -1e-12) | (cross.max(axis=2) <= 1e-12))
-
-
-def square_homography(corners: Array) -> Array:
-    """The 3 x 3 matrix that takes four picture points (4, 2), in order around, to the unit square.
-
-    Raises:
-        ValueError: if the corners do not span an area in a convex order.
-    """
-    if corners.shape != (4, 2) or len(convex_hull(corners)) != 4:
-        raise ValueError("a work area needs four corners of a convex shape, in order around it")
-    target = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
-    rows = []
-    for (x, y), (u, v) in zip(corners.tolist(), target.tolist(), strict=True):
-        rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
-        rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
-    # Homogeneous least squares: the plane's horizon may run through the picture's origin.
-    return np.asarray(np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3))
 
 
 # --- the hand that wipes ------------------------------------------------------------------------
@@ -302,10 +243,10 @@ def sweep(
         whole, core = _footprints(path[i], rim, settings.core_share)
         near = _near(whole, x, y)  # the few cells about the hand: nothing changes elsewhere
         rows, columns = y[near[0]], x[near[1]]
-        wiped[near] |= _grid_inside(columns, rows, whole)
+        wiped[near] |= grid_inside(columns, rows, whole)
         if not stroking[i]:
             continue
-        under = _grid_inside(columns, rows, core)
+        under = grid_inside(columns, rows, core)
         count, before = visits[near], last[near]
         count += under & (now - before > settings.rewipe_delay_s)
         twice = under & (count >= 2)
@@ -356,7 +297,10 @@ def measure_wiping(
     )
     # Inside an area that was drawn there is no telling the way to the first stroke from the
     # stroke; outside it, it does not count anyway. It goes over nothing again, though.
-    strokes = tuple(_without_approach(span, settings.approach_s) for span in whole)
+    strokes = tuple(
+        _along_the_strokes(_without_approach(span, settings.approach_s), track, settings)
+        for span in whole
+    )
     spans = strokes if corners is None else whole
     if not spans:
         why = "No wiping of the work surface was found."
@@ -415,6 +359,34 @@ def _without_approach(span: Interval, approach_s: float) -> Interval:
     if span.duration_s <= 4 * approach_s:
         return span
     return span.pad(-approach_s, -approach_s)
+
+
+def _along_the_strokes(
+    span: Interval, track: LandmarkTrack, settings: SurfaceDetection
+) -> Interval:
+    """The span from the first to the last moment at which the hand moves as its strokes run.
+
+    A hand that comes to the table from elsewhere crosses the strokes' direction on its way, for
+    longer than any fixed time. The direction is the one in which the hand moves most.
+    """
+    time, path = _wiping_hand(track, (span,))
+    palm = path[:, (0, 5, 9, 13, 17)].mean(axis=1)
+    moved = palm[STROKE_STEPS:] - palm[:-STROKE_STEPS]
+    known = np.isfinite(moved[:, 0])
+    if known.sum() < STROKE_STEPS:
+        return span
+    axis = np.linalg.svd(moved[known], full_matrices=False)[2][0]
+    way, along = np.linalg.norm(moved, axis=1), np.abs(moved @ axis)
+    least = MIN_STROKE * float(np.nanmedian(hand_breadth(path)))
+    strokes = np.flatnonzero(known & (along >= settings.along_stroke_share * way) & (along > least))
+    if not strokes.size:
+        return span
+    start = float(time.times_s[strokes[0]])
+    end = float(time.times_s[strokes[-1] + STROKE_STEPS])
+    return Interval(
+        start if start - span.start_s <= MAX_LEAD_S else span.start_s,
+        end if span.end_s - end <= MAX_LEAD_S else span.end_s,
+    )
 
 
 def _within(span: Interval, spans: Sequence[Interval]) -> bool:

@@ -68,6 +68,15 @@ def seen_fraction(features: FeatureTrack, spans: tuple[Interval, ...]) -> float:
     return float(hands_seen(features)[inside].mean()) if inside.any() else 0.0
 
 
+def hands_seen_share(features: FeatureTrack, span: Interval) -> float:
+    """Share of ``span`` for which each hand was tracked, both averaged; 0 for an empty span."""
+    inside = features.time.inside(span)
+    if not inside.any():
+        return 0.0
+    seen = [features.column(f"{hand}_seen")[inside] > 0 for hand in ("left", "right")]
+    return float(np.mean(seen))
+
+
 def strokes_in(course: SurfaceCourse, spans: tuple[Interval, ...]) -> tuple[float, ...]:
     """Strokes to and fro in each span: the stroke rate summed over its time."""
     rate, widths = course.stroke_rate, course.time.widths_s
@@ -81,9 +90,9 @@ def measure_surfaces(
     """Seconds, strokes and rounds of each of the nine surfaces inside one wash.
 
     A surface is ``met`` when it was rubbed for ``min_surface_s``; ``not_assessable`` when
-    the hands were seen too little, when they were hidden for so long that it may have been
-    rubbed meanwhile, or when more than ``max_doubt_s`` of what was seen may have been this
-    surface; otherwise ``not_met``.
+    the hands were seen too little (for a surface not found: less than ``min_seen_for_missed``),
+    when they were hidden for so long that it may have been rubbed meanwhile, or when more than
+    ``max_doubt_s`` of what was seen may have been this surface; otherwise ``not_met``.
     """
     runs = surface_runs(course, span, settings)
     seen = seen_fraction(features, (span,))
@@ -100,8 +109,10 @@ def measure_surfaces(
             result = Result.NOT_ASSESSABLE
         elif seconds >= settings.min_surface_s:
             result = Result.MET
-        elif seconds + hidden_s >= settings.min_surface_s or expected[index] >= (
-            settings.max_doubt_s
+        elif (
+            seen < settings.min_seen_for_missed
+            or seconds + hidden_s >= settings.min_surface_s
+            or expected[index] >= settings.max_doubt_s
         ):
             result = Result.NOT_ASSESSABLE
         else:
@@ -217,10 +228,10 @@ def _rub_measurement(
     rub, gap = rub_before(phases, targets[0])
     if rub is not None:
         seen = seen_fraction(features, (rub.interval,))
-        value: float | None = rub.interval.duration_s
         if seen < settings.min_seen_fraction:
-            value = None
-        return Measurement(name, value, "s", (rub.interval,), seen), rub
+            why = "The hands were out of view for most of the rub."
+            return Measurement(name, None, "s", (rub.interval,), seen, why), rub
+        return Measurement(name, rub.interval.duration_s, "s", (rub.interval,), seen), rub
     if gap is None:
         return Measurement(name, 0.0, "s", (), 1.0, "Nothing lies between the two phases."), None
     seen = seen_fraction(features, (gap,))

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from review.analysis import WorkSurface
+from review.convex import convex_hull
 from review.errors import ReviewError
-from review.surface import convex_hull
 
 Corner = tuple[float, float]
 """Place in picture widths from the top left of the unmirrored picture."""

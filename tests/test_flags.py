@@ -43,12 +43,12 @@ MOUTH = FeatureTrack(
 )
 
 
-def seen_hands(hidden: tuple[float, float] | None = None):
+def seen_hands(hidden: tuple[float, float] | None = None, side: int | slice = slice(None)):
     at_s = builders.times(END_S, 10.0)
     still = np.tile([0.4, 0.5], (len(at_s), 1))
     hands = builders.hands_at(still, still + [0.2, 0.0], len(at_s))
     if hidden:
-        hands[(at_s >= hidden[0]) & (at_s < hidden[1])] = np.nan
+        hands[(at_s >= hidden[0]) & (at_s < hidden[1]), side] = np.nan
     return compute_features(builders.make_track(at_s, hands))
 
 
@@ -211,6 +211,13 @@ def test_a_missing_phase_is_a_fault_only_where_the_hands_were_seen():
     hidden = clean(spans, features=seen_hands(hidden=(47.0, 60.0)))
     flag = only(hidden)
     assert flag.kind is FlagKind.NOT_SEEN and flag.level is FlagLevel.CANNOT_TELL
+
+
+def test_one_hand_in_view_does_not_make_a_phase_missing():
+    spans = tuple(span for span in SPANS if span[0] is not Phase.SURFACE_PREP)
+    flag = only(clean(spans, features=seen_hands(hidden=(47.0, 60.0), side=1)))
+    assert flag.kind is FlagKind.NOT_SEEN and flag.level is FlagLevel.CANNOT_TELL
+    assert "both hands counted" in flag.message
 
 
 def test_a_phase_that_may_have_been_there_is_not_called_missing():

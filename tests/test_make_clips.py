@@ -3,8 +3,8 @@
 Ground: the label format is checked by the reader that evaluation uses; the wash against WHO
 2009 (whole procedure 40-60 s) and rubbing against CDC/HICPAC 2002 (15 s or more); strokes per
 surface against EN 1499 / EN 1500 (5; value from memory); the face by MediaPipe's own face
-mesh, which knows nothing of this drawing; syllables at 3-6 Hz by scipy's spectrum (range: common
-knowledge, no source).
+mesh, which knows nothing of this drawing; areas by shapely; syllables at 3-6 Hz by scipy's
+spectrum (range: common knowledge, no source).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 import pytest
 from scipy.signal import welch
+from shapely.geometry import MultiPoint, Polygon
 
 from review.labels import LabelFile
 from review.timeline import Interval, Phase, Surface
@@ -162,6 +163,27 @@ def test_a_left_handed_person_swaps_the_surfaces_and_nothing_else() -> None:
             assert Surface(a["step"]).other_side.value == b["step"]
         else:
             assert a["step"] == b["step"]
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_the_work_area_of_the_labels_is_the_one_the_cloth_goes_over(left: bool) -> None:
+    script = schedule_exchange(
+        np.random.default_rng(6), name="clip", seed=6, plan=Plan(), left_handed=left
+    )
+    drawn = Performance(script)
+    spans = [
+        span for span, part in zip(script.spans, script.parts, strict=True) if part.step == "wipe"
+    ]
+    wiping = [drawn.hands(t)[0] for span in spans for t in np.arange(span.start_s, span.end_s, 0.1)]
+    cloths = [prop for moment in wiping for prop in moment.props if prop.kind == "cloth"]
+    half = np.array([[x, 0.0, z] for x in (-0.5, 0.5) for z in (-0.5, 0.5)])
+    table = np.concatenate([cloth.position + half * cloth.size for cloth in cloths]) * [1, 0, 1]
+    camera = script.view.camera
+    swept = MultiPoint((camera.project(table)[0] + 0.5) / camera.width).convex_hull
+    area = Polygon(label_document(script)["surface"]["corners"])
+    # Reference: shapely. The whole area is wiped, and the cloth stays about within it.
+    assert area.intersection(swept).area > 0.98 * area.area
+    assert area.intersection(swept).area > 0.85 * swept.area
 
 
 def test_other_activity_has_no_phase_and_no_flag() -> None:

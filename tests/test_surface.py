@@ -7,14 +7,12 @@ import pytest
 import shapely
 from shapely.geometry import MultiPoint, Point, Polygon
 
+from review.convex import convex_hull, inside_convex, square_homography
 from review.emissions import PHASES, STEPS, Emissions
 from review.settings import SurfaceDetection
 from review.surface import (
     WipingFindings,
-    convex_hull,
-    inside_convex,
     measure_wiping,
-    square_homography,
     wiping_in,
 )
 from review.timeline import Interval, Phase
@@ -34,8 +32,14 @@ def wipe(
     seed: int = 0,
     corners: np.ndarray | None = None,
     left_handed: bool = False,
+    lead: float = 0.0,
+    upright: bool = False,
 ) -> WipingFindings:
-    """A flat hand wiping along x from 0.3 to 0.7 and back, one stroke for each row (y)."""
+    """A flat hand wiping along x from 0.3 to 0.7 and back, one stroke for each row (y).
+
+    With ``lead`` it comes from that far above the first row within a second. ``upright`` swaps x
+    and y.
+    """
     ends, points = (0.3, 0.7), [(0.3, rows[0])]
     at = [STAY_S]
     for index, row in enumerate(rows):
@@ -45,8 +49,12 @@ def wipe(
         points.append((ends[(index + 1) % 2], row))
         at.append(at[-1] + seconds)
     # The hand stays a moment before the first stroke and after the last.
+    if lead:
+        points, at = [(0.3, rows[0] - lead), *points], [STAY_S, *(time + 1.0 for time in at)]
     times = builders.times(at[-1] + STAY_S, fps)
     path = np.stack([np.interp(times, at, [p[k] for p in points]) for k in (0, 1)], axis=1)
+    if upright:
+        path = path[:, ::-1]
     rest = np.tile([0.9, 0.5], (len(times), 1))
     hands = builders.hands_at(rest, path, len(times))
     if left_handed:
@@ -180,6 +188,17 @@ def test_either_hand_may_wipe() -> None:
     one, two = wipe([0.2, 0.34, 0.48]), wipe([0.2, 0.34, 0.48], left_handed=True)
     assert one.covered.value == pytest.approx(two.covered.value, abs=0.03)
     assert one.reversals == two.reversals
+
+
+@pytest.mark.parametrize("upright", [False, True])
+def test_the_way_to_the_first_stroke_is_not_wiped(upright: bool) -> None:
+    rows = [0.3, 0.4, 0.5]
+    plain, led = wipe(rows, upright=upright), wipe(rows, upright=upright, lead=0.2)
+    assert plain.grid is not None and led.grid is not None
+    assert led.covered.value == pytest.approx(plain.covered.value, abs=0.02)
+    area = [float((found.grid.wiped * found.grid.weight).sum()) for found in (plain, led)]
+    assert area[1] == pytest.approx(area[0], rel=0.05)
+    assert led.gone_over_again.value == pytest.approx(0.0, abs=0.02)
 
 
 def test_a_hand_lost_now_and_then_gives_the_same_answer() -> None:

@@ -84,6 +84,28 @@ def test_met_not_met_and_not_assessable_are_three_different_answers():
     assert {record.result for record in hidden} == {Result.NOT_ASSESSABLE}
 
 
+def test_a_surface_may_have_been_rubbed_while_the_hands_came_and_went():
+    step = emissions(20, [("palms", 2.0, 6.0)])
+    at_s = builders.times(20.0, 15.0)
+    place = np.tile([0.45, 0.5], (len(at_s), 1))
+    hands = builders.hands_at(place, place + [0.05, 0.0], len(at_s))
+    # Out of view for under a second at a time, a third of it all: no gap is long enough to count
+    # as hidden, but together they are.
+    hands[(at_s % 3.0) > 2.0] = np.nan
+    seen = compute_features(builders.make_track(at_s, hands))
+    answers = {r.surface: r.result for r in measured(step, seen, Interval(0, 20))}
+    assert answers[Surface.PALMS] is Result.MET
+    assert answers[Surface.BACK_LEFT] is Result.NOT_ASSESSABLE
+
+
+def test_a_rub_that_was_hardly_seen_says_so():
+    phases = builders.phases((Phase.HAND_RUB, 0, 30), (Phase.CONNECT, 31, 45))
+    step = emissions(45, [("palms", 5, 25)])
+    found = measure_hygiene(phases, step, rubbing_hands(45, hidden=(4.0, 30.0)), SETTINGS)
+    rub = next(m for m in found.measurements if m.name == "rub.before_connect")
+    assert rub.value is None and "out of view" in rub.why
+
+
 def test_time_torn_between_two_surfaces_is_cannot_tell_not_missed():
     step = emissions(20, [("palms", 2.0, 10.0)])
     doubtful = step.step_prob.copy()

@@ -16,13 +16,14 @@ from shapely.geometry import MultiPoint, Polygon
 from streamlit.testing.v1 import AppTest
 
 from review.analysis import Analysis, WorkSurface
+from review.convex import square_homography
 from review.desk import open_desk
 from review.deskwork import act
 from review.prepared import Evidence, prepare
 from review.protocol import load_protocol
 from review.settings import SurfaceDetection
 from review.store import StoreError, open_store
-from review.surface import measure_wiping, square_homography, sweep
+from review.surface import measure_wiping, sweep
 from review.timeline import Interval, Phase
 from review.tracks import LandmarkTrack
 from review.workarea import AreaError, guessed_area, work_area

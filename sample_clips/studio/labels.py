@@ -335,7 +335,8 @@ def _corners(part: Part, script: ExchangeScript) -> list[list[float]]:
     """The work area's four corners in order around it, picture widths, unmirrored picture."""
     motion, reflected = _wiping(part)
     x0, x1, z0, z1 = motion.area
-    if reflected:
+    # A left-handed person's scene is the reflection of a right-handed one's, the area with it.
+    if reflected != script.left_handed:
         x0, x1 = -x1, -x0
     camera = script.view.camera
     points = np.array([[x0, 0.0, z0], [x1, 0.0, z0], [x1, 0.0, z1], [x0, 0.0, z1]])
