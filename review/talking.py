@@ -223,9 +223,9 @@ def talking_spans(
     with np.errstate(invalid="ignore"):
         possible = spans_where(values >= settings.talking_off_probability, time)
         certain = values >= settings.talking_on_probability
-    kept = [_trim(span, probability) for span in possible if (certain & time.inside(span)).any()]
+    kept = [_trim(span, probability) for span in possible if certain[time.part(span)].any()]
     return tuple(
-        TalkingSpan(span, float(np.nanmean(values[time.inside(span)])))
+        TalkingSpan(span, float(np.nanmean(values[time.part(span)])))
         for span in merge_intervals(kept, settings.talking_merge_gap_s)
         if span.duration_s >= settings.min_span_s
     )
@@ -233,12 +233,12 @@ def talking_spans(
 
 def _trim(span: Interval, probability: FeatureTrack) -> Interval:
     """The span without the edges in which the mouth hardly moved."""
-    inside = np.flatnonzero(probability.time.inside(span))
+    inside = probability.time.part(span)
     rate = probability.column("local_rate")[inside]
     if not np.isfinite(rate).any():
         return span
     # Unmeasured samples compare as False: an edge without a measured movement is cut off.
     with np.errstate(invalid="ignore"):
-        moving = inside[rate >= EDGE_SHARE * np.nanmedian(rate)]
-    bounds = np.append(probability.time.times_s, probability.time.end_s)
-    return Interval(float(bounds[moving[0]]), float(bounds[moving[-1] + 1]))
+        moving = np.flatnonzero(rate >= EDGE_SHARE * np.nanmedian(rate)) + inside.start
+    bound = probability.time.bound
+    return Interval(bound(int(moving[0])), bound(int(moving[-1]) + 1))

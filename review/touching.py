@@ -256,9 +256,8 @@ def clean_field(
     Learned from both palms while the surface is prepared and the line handled; None where
     they were hardly seen.
     """
-    palms = _palms(track)
     inside = track.time.inside_any(s.interval for s in phases if s.phase in FIELD_PHASES)
-    points = palms[inside].reshape(-1, 2)
+    points = _palms(track.hands[inside]).reshape(-1, 2)
     points = points[np.isfinite(points[:, 0])]
     if len(points) < MIN_FIELD_SAMPLES:
         return None
@@ -267,9 +266,9 @@ def clean_field(
     return low - margin, high + margin
 
 
-def _palms(track: LandmarkTrack) -> Array:
-    """Shape (n, 2, 2): palm centres."""
-    return np.asarray(track.hands[:, :, (0, 5, 9, 13, 17), :2].mean(axis=2), dtype=np.float64)
+def _palms(hands: NDArray[np.float32]) -> Array:
+    """Shape (n, 2, 2): palm centres of hands (n, 2, 21, 3)."""
+    return np.asarray(hands[:, :, (0, 5, 9, 13, 17), :2].mean(axis=2), dtype=np.float64)
 
 
 def _beyond(palm: Array, field: tuple[Array, Array]) -> Array:
@@ -313,21 +312,21 @@ def left_clean_field(
     if field is None:
         return ()
     width = typical_hand_width(track.hands)
-    palms = _palms(track)
     if contacts is None:
         contacts = hand_to_face(track, phases, settings)
     exits = []
     for stretch in _watched_stretches(phases):
-        during = np.flatnonzero(track.time.inside(stretch))
+        during = track.time.part(stretch)
+        palms = _palms(track.hands[during])
         for side, name in HAND_NAMES:
-            beyond = _beyond(palms[during, side], field)
+            beyond = _beyond(palms[:, side], field)
             away = _away(beyond)
             mask = np.zeros(len(track.time), dtype=bool)
             mask[during] = away | _out_at_the_side(
-                palms[during], side, beyond, track.time.times_s[during], width, settings
+                palms, side, beyond, track.time.times_s[during], width, settings
             )
             spans = merge_intervals(spans_where(mask, track.time), settings.contact_gap_s)
-            seen = float(np.isfinite(beyond).mean()) if during.size else 0.0
+            seen = float(np.isfinite(beyond).mean()) if beyond.size else 0.0
             for span in spans:
                 at = beyond[track.time.inside(span)[during]]
                 known = at[np.isfinite(at)]

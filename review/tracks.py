@@ -68,11 +68,19 @@ class TimeBase:
         """From the first sample to the end."""
         return Interval(float(self.times_s[0]), float(self.end_s))
 
+    def part(self, span: Interval) -> slice:
+        """The samples whose times lie in the half-open ``span``."""
+        first, end = np.searchsorted(self.times_s, (span.start_s, span.end_s))
+        return slice(int(first), int(end))
+
+    def bound(self, index: int) -> float:
+        """Where sample ``index`` begins, seconds; the end for the one after the last."""
+        return float(self.times_s[index]) if index < len(self.times_s) else float(self.end_s)
+
     def inside(self, span: Interval) -> NDArray[np.bool_]:
         """Shape (n,): which sample times lie in the half-open ``span``."""
         mask = np.zeros(len(self), dtype=bool)
-        first, end = np.searchsorted(self.times_s, (span.start_s, span.end_s))
-        mask[first:end] = True
+        mask[self.part(span)] = True
         return mask
 
     def inside_any(self, spans: Iterable[Interval]) -> NDArray[np.bool_]:
@@ -83,15 +91,19 @@ class TimeBase:
         return mask
 
 
-def spans_where(mask: NDArray[np.bool_], time: TimeBase) -> tuple[Interval, ...]:
-    """The half-open spans over which ``mask`` (shape (n,)) holds."""
+def spans_where(
+    mask: NDArray[np.bool_], time: TimeBase, within: Interval | None = None
+) -> tuple[Interval, ...]:
+    """The half-open spans over which ``mask`` (shape (n,)) holds, of the samples ``within``."""
     if mask.shape != (len(time),):
         raise ValueError(f"mask of shape {mask.shape} for {len(time)} samples")
-    edges = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    bounds = np.append(time.times_s, time.end_s)
+    part = slice(0, len(time)) if within is None else time.part(within)
+    edged = np.zeros(max(part.stop - part.start, 0) + 2, dtype=bool)
+    edged[1:-1] = mask[part]
+    turns = (np.flatnonzero(edged[1:] != edged[:-1]) + part.start).tolist()
     return tuple(
-        Interval(float(bounds[start]), float(bounds[end]))
-        for start, end in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True)
+        Interval(time.bound(start), time.bound(end))
+        for start, end in zip(turns[::2], turns[1::2], strict=True)
     )
 
 

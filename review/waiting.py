@@ -29,14 +29,13 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
     when a clamp is pressed. A hand that is not seen does not move: waiting people put their
     hands down.
     """
-    fastest = np.nan_to_num(_speeds(features)).max(axis=1)
-    moving = (fastest >= settings.burst_hand_widths_per_s) & features.time.inside(span)
+    moving = _speeds(features).max(axis=1) >= settings.burst_hand_widths_per_s
     together = (
         np.hypot(features.column("pinches_apart_x"), features.column("pinches_apart_y"))
         < settings.pause_hand_widths
     )
     joined: list[Interval] = []
-    for burst in spans_where(moving, features.time):
+    for burst in spans_where(moving, features.time, span):
         gap = Interval(joined[-1].end_s, burst.start_s) if joined else None
         if gap is not None and _is_pause(gap, together, features, settings):
             joined[-1] = Interval(joined[-1].start_s, burst.end_s)
@@ -47,14 +46,17 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
 
 
 def _speeds(features: FeatureTrack) -> NDArray[np.float64]:
-    """Shape (m, 2): speed of the left and the right hand, smoothed, hand widths a second."""
+    """Shape (m, 2): speed of the left and the right hand, smoothed, hand widths a second.
+
+    0 where a hand was not seen.
+    """
     hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
     window = 2 * round(SMOOTH_S / hop / 2) + 1
     speeds = [
         np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
         for side in ("left", "right")
     ]
-    return np.stack([moving_mean(speed, window) for speed in speeds], axis=1)
+    return np.nan_to_num(moving_mean(np.stack(speeds, axis=1), window))
 
 
 def of_both_hands(
@@ -65,14 +67,14 @@ def of_both_hands(
     One hand steadies what the other works, so both come and go; a hand that scratches or
     straightens something leaves the other where it lies. Work may follow that at once.
     """
-    speeds = np.nan_to_num(_speeds(features))
+    speeds = _speeds(features)
     least = settings.one_hand_share * settings.burst_hand_widths_per_s
     alone = (speeds.max(axis=1) >= least) & (speeds.min(axis=1) < least)
     kept = []
     for burst in bursts:
         fidgets = [
             span.end_s
-            for span in spans_where(alone & features.time.inside(burst), features.time)
+            for span in spans_where(alone, features.time, burst)
             if span.duration_s >= settings.min_one_hand_s
         ]
         start = fidgets[-1] if fidgets else burst.start_s
@@ -103,7 +105,7 @@ def _is_pause(
         return True
     if gap.duration_s > settings.max_pause_s:
         return False
-    return bool(together[features.time.inside(gap)].mean() > 0.5)
+    return bool(together[features.time.part(gap)].mean() > 0.5)
 
 
 def quiet_spans(

@@ -16,6 +16,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, sync_playwright
 
+from review.cli import PAGE_OPTIONS
+
 BROWSER_VARIABLE = "EXCHANGE_REVIEW_CHROMIUM"
 """Environment variable naming the browser, where it is not called chromium."""
 
@@ -59,13 +61,7 @@ def serve(folder: Path, page: Path | None, unit: Path) -> Iterator[str]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    options = {
-        "server.port": port,
-        "server.address": "127.0.0.1",
-        "server.headless": "true",
-        "server.fileWatcherType": "none",
-        "browser.gatherUsageStats": "false",
-    }
+    options = PAGE_OPTIONS | {"server.port": str(port)}
     command = [sys.executable, "-m", "streamlit", "run", str(entry)]
     command += [f"--{name}={value}" for name, value in options.items()]
     environment = os.environ | {"PYTHONPATH": str(project), "EXCHANGE_REVIEW_UNIT": str(unit)}

@@ -66,6 +66,15 @@ def test_spans_where_rebuild_the_mask(time: TimeBase, data: st.DataObject) -> No
         assert before.end_s < after.start_s
 
 
+@given(time_bases(), st.data())
+def test_spans_within_are_those_of_the_samples_within(time: TimeBase, data: st.DataObject) -> None:
+    mask = np.array(data.draw(st.lists(st.booleans(), min_size=len(time), max_size=len(time))))
+    ends = st.floats(time.extent.start_s - 1.0, time.extent.end_s + 1.0)
+    start, end = sorted((data.draw(ends), data.draw(ends)))
+    within = Interval(start, end + 1e-3)
+    assert spans_where(mask, time, within) == spans_where(mask & time.inside(within), time)
+
+
 def test_spans_reach_to_the_end_of_the_recording() -> None:
     time = TimeBase(np.array([0.0, 1.0, 2.0]), 2.5)
     assert spans_where(np.array([False, True, True]), time) == (Interval(1.0, 2.5),)
