@@ -15,11 +15,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +42,9 @@ from sample_clips.studio.schedule import (  # noqa: E402
 from sample_clips.studio.script import ExchangeScript, Performance  # noqa: E402
 from sample_clips.studio.shipped import SHIPPED, shipped_script  # noqa: E402
 from sample_clips.studio.washes import schedule_wash  # noqa: E402
+
+BY_TURNS = "by-turns"
+"""For `--geometry`: even numbers of a set with the first hand mesh, odd ones with the second."""
 
 CLEAN_SHARE = 0.35
 """Share of exchanges without a planted fault under `--faults auto`."""
@@ -223,28 +225,6 @@ def _sampled(
         yield time_s, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)
 
 
-def _write_variation(
-    seed: int,
-    index: int,
-    faults: str,
-    geometry: str,
-    other_activity: float,
-    folder: Path,
-    landmarks: bool = False,
-) -> Written:
-    write = write_landmarks if landmarks else write_clip
-    return write(variation(seed, index, faults, geometry, other_activity), folder)
-
-
-def _write_wash(seed: int, index: int, geometry: str, folder: Path, landmarks: bool) -> Written:
-    write = write_landmarks if landmarks else write_clip
-    return write(wash_variation(seed, index, geometry), folder)
-
-
-def _write_shipped(name: str, folder: Path) -> Written:
-    return write_clip(shipped_script(name), folder)
-
-
 def _share(text: str) -> float:
     value = float(text)
     if not 0 <= value <= 1:
@@ -272,7 +252,14 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--faults", default="auto", help=f"auto, none, or one of: {', '.join(FAULTS)}"
     )
-    made.add_argument("--geometry", choices=HAND_KINDS, default=HAND_KINDS[0])
+    made.add_argument(
+        "--geometry", choices=(*HAND_KINDS, BY_TURNS), default=HAND_KINDS[0],
+        help=f"hand mesh (default {HAND_KINDS[0]})",
+    )  # fmt: skip
+    made.add_argument(
+        "--smallest", type=_positive, metavar="K",
+        help="with --variations: only the K with the fewest pixels, the quickest to draw",
+    )  # fmt: skip
     made.add_argument(
         "--other-activity", type=_share, default=0.0, metavar="FRACTION",
         help="share of clips that show no exchange (default 0)",
@@ -299,49 +286,50 @@ def _describe(script: ExchangeScript) -> str:
     )
 
 
+def drawn_pixels(script: ExchangeScript) -> float:
+    """Pixels in all pictures of a script: about what drawing it costs."""
+    camera = script.view.camera
+    return script.duration_s * script.view.fps * camera.width * camera.height
+
+
+def scripts_asked_for(given: argparse.Namespace) -> list[ExchangeScript]:
+    """The scripts that a command line names, in the order of their numbers or names."""
+    if not given.variations:
+        return [shipped_script(name) for name in ([given.only] if given.only else SHIPPED)]
+    scripts = []
+    for index in range(given.first, given.first + given.variations):
+        turns = given.geometry == BY_TURNS
+        geometry = HAND_KINDS[index % len(HAND_KINDS)] if turns else given.geometry
+        scripts.append(
+            wash_variation(given.seed, index, geometry)
+            if given.washes
+            else variation(given.seed, index, given.faults, geometry, given.other_activity)
+        )
+    if given.smallest:
+        kept = {s.name for s in sorted(scripts, key=drawn_pixels)[: given.smallest]}
+        scripts = [script for script in scripts if script.name in kept]
+    return scripts
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     given = parser().parse_args(arguments)
     if given.faults not in ("auto", "none", *FAULTS):
         parser().error(f"--faults: no fault called {given.faults!r}")
+    scripts = scripts_asked_for(given)
+    if given.list:
+        for script in scripts:
+            print(_describe(script))
+        return 0
     folder = given.out or HERE
-    jobs: list[tuple[Callable[..., Written], tuple[Any, ...]]]
-    if given.variations:
-        settings = (given.faults, given.geometry, given.other_activity)
-        indices = range(given.first, given.first + given.variations)
-        if given.list:
-            for index in indices:
-                script = (
-                    wash_variation(given.seed, index, given.geometry)
-                    if given.washes
-                    else variation(given.seed, index, *settings)
-                )
-                print(_describe(script))
-            return 0
-        if given.washes:
-            jobs = [
-                (_write_wash, (given.seed, index, given.geometry, folder, given.landmarks))
-                for index in indices
-            ]
-        else:
-            jobs = [
-                (_write_variation, (given.seed, index, *settings, folder, given.landmarks))
-                for index in indices
-            ]
-    else:
-        names = [given.only] if given.only else list(SHIPPED)
-        if given.list:
-            for name in names:
-                print(_describe(shipped_script(name)))
-            return 0
-        jobs = [(_write_shipped, (name, folder)) for name in names]
+    write = write_landmarks if given.variations and given.landmarks else write_clip
     begun = time.monotonic()
-    with ProcessPoolExecutor(max_workers=min(given.workers, len(jobs))) as pool:
-        waiting: list[Future[Written]] = [pool.submit(work, *args) for work, args in jobs]
+    with ProcessPoolExecutor(max_workers=min(given.workers, len(scripts))) as pool:
+        waiting: list[Future[Written]] = [pool.submit(write, script, folder) for script in scripts]
         for done, future in enumerate(as_completed(waiting), start=1):
             result = future.result()
             print(
-                f"[{done}/{len(jobs)}] {result.name}: {result.seconds:.1f} s, {result.frames} "
+                f"[{done}/{len(scripts)}] {result.name}: {result.seconds:.1f} s, {result.frames} "
                 f"frames, {result.megabytes:.2f} MB, rendered in {result.took_s:.0f} s "
                 f"({time.monotonic() - begun:.0f} s so far)",
                 flush=True,

@@ -26,8 +26,11 @@ from review.timeline import Interval, Phase, Surface
 from review.training import load_examples
 from sample_clips.make_clips import (
     clip_times,
+    drawn_pixels,
     frames,
     main,
+    parser,
+    scripts_asked_for,
     variation,
     write_clip,
     write_landmarks,
@@ -363,3 +366,14 @@ def test_listing_renders_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert code == 0
     assert capsys.readouterr().out.count("var_3_") == 2
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_smallest_of_a_set_keep_their_numbers_and_take_turns_with_the_meshes() -> None:
+    asked = ["--variations", "12", "--seed", "5", "--geometry", "by-turns"]
+    scripts = scripts_asked_for(parser().parse_args(asked))
+    kept = scripts_asked_for(parser().parse_args([*asked, "--smallest", "4"]))
+    assert [s.look.hand_kind for s in scripts] == list(HAND_KINDS) * 6
+    names = [s.name for s in kept]
+    assert [s.name for s in scripts if s.name in names] == names
+    costs = sorted(clip_times(s).size * s.view.camera.width * s.view.camera.height for s in scripts)
+    assert max(map(drawn_pixels, kept)) == pytest.approx(costs[3], rel=0.02)
