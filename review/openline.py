@@ -241,6 +241,7 @@ def review_open_line(
     settings: OpenLineDetection,
     mask: MaskEvidence | None = None,
     mouth: MouthEvidence | None = None,
+    spoken: Sequence[TalkingSpan] | None = None,
 ) -> OpenLineFindings:
     """All measures of the open line.
 
@@ -250,10 +251,11 @@ def review_open_line(
         settings: see :class:`review.settings.OpenLineDetection`.
         mask: what the colours of the lower face say, where they were kept.
         mouth: of this track, where it is known already.
+        spoken: all talking by that, near the line or not, where it is known already.
     """
     mouth = mouth or mouth_evidence(track, settings)
     probability, distance = mouth.probability, mouth.distance
-    spoken = talking_spans(probability, settings)
+    spoken = talking_spans(probability, settings) if spoken is None else spoken
     talking = talking_near_line(windows, spoken, track, settings, distance)
     spans = tuple(window.interval for window in windows)
     inside = track.time.inside_any(spans)

@@ -56,11 +56,12 @@ from review.refitapply import adjusted, for_decoding
 from review.sound import heard_voice
 from review.surface import measure_wiping
 from review.surfacemap import work_surface
+from review.talking import talking_spans
 from review.timeline import Phase, Timeline
 from review.touching import FaceDepths, face_depths, hand_to_face, left_clean_field
 from review.tracks import FeatureTrack, LandmarkTrack
 from review.video import VideoInfo, file_sha256
-from review.waiting import measure_waits
+from review.waiting import hand_motion, measure_waits
 from review.washing import SurfaceRubbing, WashFindings, measure_hygiene
 
 
@@ -236,14 +237,28 @@ def review_track(
             windows,
             track,
             detection.open_line,
-            judge_mask(track.lower_face, detection.open_line),
+            recall("mask", None, lambda: judge_mask(track.lower_face, detection.open_line)),
             evidence.mouth,
+            recall(
+                "spoken",
+                None,
+                lambda: talking_spans(evidence.mouth.probability, detection.open_line),
+            ),
         ),
         contacts=contacts,
         exits=recall(
             "exits", phases, lambda: left_clean_field(track, phases, detection.open_line, contacts)
         ),
-        waits=recall("waits", phases, lambda: measure_waits(phases, features, detection.waits)),
+        waits=recall(
+            "waits",
+            tuple(s.interval for s in phases.of(Phase.WAITING)),
+            lambda: measure_waits(
+                phases,
+                features,
+                detection.waits,
+                recall("motion", None, lambda: hand_motion(features)),
+            ),
+        ),
     )
 
 

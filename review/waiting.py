@@ -7,6 +7,8 @@ and fill in that order; anything else is 'cannot tell', and the total alone is c
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,23 +19,54 @@ from review.timeline import Interval, Phase, Timeline
 from review.tracks import FeatureTrack, spans_where
 
 WAITS = ("drain", "flush", "fill")
+HANDS = ("left", "right")
 SMOOTH_S = 0.5
 SHORTER = 0.6
 """A burst shorter than this share of the others is a fidget among them."""
 
 
-def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -> list[Interval]:
+@dataclass(frozen=True, slots=True)
+class HandMotion:
+    """How hands move all along, whatever the phases are.
+
+    Attributes:
+        speeds: shape (m, 2), speed of the left and the right hand, smoothed, hand widths a second;
+            0 where a hand was not seen.
+        pinches_apart: shape (m,), distance between the two hands' pinches, hand widths; NaN where
+            one was not seen.
+    """
+
+    speeds: NDArray[np.float64]
+    pinches_apart: NDArray[np.float64]
+
+
+def hand_motion(features: FeatureTrack) -> HandMotion:
+    """See :class:`HandMotion`."""
+    column = features.column
+    hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
+    window = 2 * round(SMOOTH_S / hop / 2) + 1
+    speeds = [np.hypot(column(f"{side}_speed_x"), column(f"{side}_speed_y")) for side in HANDS]
+    return HandMotion(
+        np.nan_to_num(moving_mean(np.stack(speeds, axis=1), window)),
+        np.hypot(column("pinches_apart_x"), column("pinches_apart_y")),
+    )
+
+
+def hand_work(
+    features: FeatureTrack,
+    span: Interval,
+    settings: WaitDetection,
+    motion: HandMotion | None = None,
+) -> list[Interval]:
     """Spans inside ``span`` in which the hands are at work, in order.
 
     A hand keeps moving; or, between two such moments, both hands stay together on one thing, as
     when a clamp is pressed. A hand that is not seen does not move: waiting people put their
     hands down.
     """
-    moving = _speeds(features).max(axis=1) >= settings.burst_hand_widths_per_s
-    together = (
-        np.hypot(features.column("pinches_apart_x"), features.column("pinches_apart_y"))
-        < settings.pause_hand_widths
-    )
+    motion = motion or hand_motion(features)
+    moving = motion.speeds.max(axis=1) >= settings.burst_hand_widths_per_s
+    together = motion.pinches_apart < settings.pause_hand_widths
     joined: list[Interval] = []
     for burst in spans_where(moving, features.time, span):
         gap = Interval(joined[-1].end_s, burst.start_s) if joined else None
@@ -45,29 +78,18 @@ def hand_work(features: FeatureTrack, span: Interval, settings: WaitDetection) -
     return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
 
 
-def _speeds(features: FeatureTrack) -> NDArray[np.float64]:
-    """Shape (m, 2): speed of the left and the right hand, smoothed, hand widths a second.
-
-    0 where a hand was not seen.
-    """
-    hop = float(np.median(features.time.widths_s)) if len(features.time) > 1 else HOP_S
-    window = 2 * round(SMOOTH_S / hop / 2) + 1
-    speeds = [
-        np.hypot(features.column(f"{side}_speed_x"), features.column(f"{side}_speed_y"))
-        for side in ("left", "right")
-    ]
-    return np.nan_to_num(moving_mean(np.stack(speeds, axis=1), window))
-
-
 def of_both_hands(
-    bursts: list[Interval], features: FeatureTrack, settings: WaitDetection
+    bursts: list[Interval],
+    features: FeatureTrack,
+    settings: WaitDetection,
+    motion: HandMotion | None = None,
 ) -> list[Interval]:
     """What is left of bursts from the last moment on at which one hand worked alone for long.
 
     One hand steadies what the other works, so both come and go; a hand that scratches or
     straightens something leaves the other where it lies. Work may follow that at once.
     """
-    speeds = _speeds(features)
+    speeds = (motion or hand_motion(features)).speeds
     least = settings.one_hand_share * settings.burst_hand_widths_per_s
     alone = (speeds.max(axis=1) >= least) & (speeds.min(axis=1) < least)
     kept = []
@@ -109,14 +131,18 @@ def _is_pause(
 
 
 def quiet_spans(
-    features: FeatureTrack, span: Interval, settings: WaitDetection
+    features: FeatureTrack,
+    span: Interval,
+    settings: WaitDetection,
+    motion: HandMotion | None = None,
 ) -> tuple[Interval, ...]:
     """What the bursts of hand work leave of ``span``, if long enough to be a wait.
 
     Bursts of both hands where these leave one quiet span for each wait, else all.
     """
-    bursts = hand_work(features, span, settings)
-    both = of_both_hands(bursts, features, settings)
+    motion = motion or hand_motion(features)
+    bursts = hand_work(features, span, settings, motion)
+    both = of_both_hands(bursts, features, settings, motion)
     for found in (both, longest(both, span), longest(bursts, span)):
         quiet = _between(found, span, settings)
         if len(quiet) == len(WAITS):
@@ -136,15 +162,21 @@ def _between(
 
 
 def measure_waits(
-    phases: Timeline, features: FeatureTrack, settings: WaitDetection
+    phases: Timeline,
+    features: FeatureTrack,
+    settings: WaitDetection,
+    motion: HandMotion | None = None,
 ) -> tuple[Measurement, ...]:
-    """``wait.drain``, ``wait.flush`` and ``wait.fill``, in seconds from hand work to hand work."""
+    """``wait.drain``, ``wait.flush`` and ``wait.fill``, in seconds from hand work to hand work.
+
+    ``motion`` may be given where it is known already.
+    """
     segments = phases.of(Phase.WAITING)
     if not segments:
         why = "No waiting was found between connecting and disconnecting."
         return tuple(Measurement(f"wait.{name}", None, "s", (), 0.0, why) for name in WAITS)
     whole = Interval(segments[0].interval.start_s, segments[-1].interval.end_s)
-    quiet = quiet_spans(features, whole, settings)
+    quiet = quiet_spans(features, whole, settings, motion)
     if len(quiet) != len(WAITS):
         why = (
             f"The waiting lasted {whole.duration_s:.0f} s in all, with {len(quiet)} quiet spans; "
