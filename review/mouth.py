@@ -131,6 +131,21 @@ mouth widths."""
 BROW_BOX = (0.9, 0.9, 0.5)
 """The upper face about the bridge of the nose: it moves with the head and not with speech."""
 
+BESIDE_BOXES = (
+    ((2.2, 0.6), (-1.1, 1.2)),
+    ((-1.1, 0.6), (2.2, 1.2)),
+    ((1.1, -0.9), (1.1, 1.9)),
+)
+"""To the left and the right of the lower face and below the chin, as :data:`MOUTH_BOX`: (left,
+up), (right, down). An arm that comes before the chin moves there, too; lips do not."""
+
+SMALL_FACE_PX = (75.0, 110.0)
+"""Height of the face at which the picture about the mouth counts in full, and no more.
+
+The mesh of a small face, the more so a dark or noisy one, can stand still while its mouth moves;
+the picture shows it (see :func:`mouth_change`). In a large face the mesh is right
+and the picture also shows shadows and hands."""
+
 FRAME_S = 1.0 / 15.0
 """Change of the picture is told for this time, so that frame rates can be compared."""
 
@@ -148,27 +163,62 @@ def mouth_change(track: LandmarkTrack, span: Array) -> Array:
         span: shape (n,), see :func:`_pose`.
     """
     face = track.face.astype(np.float64)
-    aspect = track.frame_size_px[1] / track.frame_size_px[0]
-    width = REST_WIDTH_OF_EYE_SPAN * span
-    places = (
-        (face[:, list(OUTER_LIPS), :2].mean(axis=1), MOUTH_BOX),
-        (face[:, FACE_INDEX["nose_bridge"], :2], BROW_BOX),
-    )
-    found = []
-    for middle, (side, up, down) in places:
-        low = middle - width[:, None] * np.array([side, up])
-        high = middle + width[:, None] * np.array([side, down])
-        found.append(box_change(track.motion, low, high, aspect))
-    mouth, brow = found
+    lips = face[:, list(OUTER_LIPS), :2].mean(axis=1)
+    side, up, down = MOUTH_BOX
+    mouth = _box_change(track, lips, span, ((side, up), (side, down)))
+    brow = _brow_change(track, span)
     steps = np.diff(track.time.times_s, prepend=np.nan)
     more = np.where((mouth > 0) | (brow > 0), (mouth - brow) * FRAME_S / steps, np.nan)
-    more[~(steps <= MAX_STEP_S)] = np.nan  # looked at too seldom to say
-    apart = np.linalg.norm(places[0][0] - places[1][0], axis=1)
+    apart = np.linalg.norm(lips - face[:, FACE_INDEX["nose_bridge"], :2], axis=1)
     more[~(apart >= 1.0 / track.motion.shape[2])] = np.nan  # the grid cannot tell them apart
-    half = max(1, round(RATE_WINDOW_S / typical_step_s(track.time.times_s)))
-    smooth = windowed(more, half)
-    smooth[~np.isfinite(more)] = np.nan
-    return smooth
+    return _over_a_second(more, track)
+
+
+def beside_change(track: LandmarkTrack, span: Array) -> Array:
+    """Shape (n,): how much more the picture changes beside or below the lower face than above.
+
+    The most of :data:`BESIDE_BOXES`, unit and averaging as :func:`mouth_change`. High where an arm
+    or something held moves at the chin: then the change at the mouth need not be the mouth's.
+
+    Args:
+        track: landmarks with the change of the picture.
+        span: shape (n,), see :func:`_pose`; NaN where it need not be known.
+    """
+    lips = track.face[:, list(OUTER_LIPS), :2].mean(axis=1, dtype=np.float64)
+    brow = _brow_change(track, span)
+    steps = np.diff(track.time.times_s, prepend=np.nan)
+    found = [
+        _over_a_second((_box_change(track, lips, span, box) - brow) * FRAME_S / steps, track)
+        for box in BESIDE_BOXES
+    ]
+    return np.asarray(np.fmax.reduce(found))
+
+
+def _brow_change(track: LandmarkTrack, span: Array) -> Array:
+    side, up, down = BROW_BOX
+    bridge = track.face[:, FACE_INDEX["nose_bridge"], :2].astype(np.float64)
+    return _box_change(track, bridge, span, ((side, up), (side, down)))
+
+
+def _box_change(
+    track: LandmarkTrack,
+    middle: Array,
+    span: Array,
+    box: tuple[tuple[float, float], tuple[float, float]],
+) -> Array:
+    """Shape (n,): change of luma between two samples in a box about ``middle`` (n, 2)."""
+    width = (REST_WIDTH_OF_EYE_SPAN * span)[:, None]
+    low, high = middle - width * np.array(box[0]), middle + width * np.array(box[1])
+    aspect = track.frame_size_px[1] / track.frame_size_px[0]
+    return box_change(track.motion, low, high, aspect)
+
+
+def _over_a_second(change: Array, track: LandmarkTrack) -> Array:
+    """Mean over +-0.5 s; NaN where unknown, or looked at too seldom to say."""
+    times = track.time.times_s
+    known = np.where(np.diff(times, prepend=np.nan) <= MAX_STEP_S, change, np.nan)
+    smooth = windowed(known, max(1, round(RATE_WINDOW_S / typical_step_s(times))))
+    return np.asarray(np.where(np.isfinite(known), smooth, np.nan))
 
 
 # --- the track of the mouth ---------------------------------------------------------------
@@ -192,6 +242,7 @@ _COLUMNS: tuple[tuple[str, str], ...] = (
     ("lower_face_seen", "1"),
     ("step", "s"),
     ("mouth_change", "luma"),
+    ("beside_change", "luma"),
 )
 
 
@@ -266,8 +317,8 @@ def mouth_track(track: LandmarkTrack) -> FeatureTrack:
         ``yaw`` and ``pitch`` (degrees, 0 = facing the camera), ``turn_rate`` (how fast the
         head turns, degrees a second over +-0.5 s), ``face_height`` (forehead to chin, px),
         ``lower_face_seen`` (share of the lips not behind a tracked hand), ``step`` (time to the
-        nearer neighbouring sample) and ``mouth_change`` (see :func:`mouth_change`). NaN where no
-        face was tracked.
+        nearer neighbouring sample), ``mouth_change`` and ``beside_change`` (see the functions; the
+        latter for faces below :data:`SMALL_FACE_PX` only). NaN where no face was tracked.
     """
     times = track.time.times_s.astype(np.float64)
     face = track.face.astype(np.float64)
@@ -294,6 +345,9 @@ def mouth_track(track: LandmarkTrack) -> FeatureTrack:
         columns["lower_face_seen"] = 1.0 - behind
         if len(times) > 1:
             columns["mouth_change"] = mouth_change(track, span)
+            small = columns["face_height"] < SMALL_FACE_PX[1]
+            if small.any():
+                columns["beside_change"] = beside_change(track, np.where(small, span, np.nan))
     return FeatureTrack(
         time=track.time,
         names=tuple(name for name, _ in _COLUMNS),

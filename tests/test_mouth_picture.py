@@ -10,11 +10,11 @@ import pytest
 
 from review.facemesh import OUTER_LIPS
 from review.mask import MaskEvidence, behind_mask, judge_mask
-from review.mouth import mouth_track
+from review.mouth import SMALL_FACE_PX, mouth_track
 from review.openline import mouth_evidence
 from review.picturechange import box_change
 from review.settings import OpenLineDetection
-from review.talking import SMALL_FACE_PX, talking_probability, talking_spans
+from review.talking import talking_probability, talking_spans
 from review.timeline import Interval
 from review.tracks import MOTION_GRID, LandmarkTrack, TimeBase
 from tests import builders
@@ -108,6 +108,19 @@ def test_a_mesh_that_trembles_over_a_still_picture_is_no_speech() -> None:
     assert spans_of(replace(still, motion=motion)) == []
     spoken = moving_picture(track, SPEAKING, 1.5 / 255)
     assert len(spans_of(spoken)) == 1
+
+
+def test_an_arm_that_moves_at_the_chin_of_a_small_face_makes_it_cannot_tell() -> None:
+    inside, outside = (AT > 5.0) & (AT < 8.0), (AT < 3.0) | (AT > 10.0)
+    for height, told in ((SMALL, False), (LARGE, True)):
+        face = builders.faces(np.full(len(AT), 0.02), height=height, jitter=0.0001,
+                              rng=np.random.default_rng(4))  # fmt: skip
+        track = moving_picture(pictured(face), SPEAKING, 8.0 / 255)
+        probability = talking_probability(mouth_track(track), SETTINGS).column("probability")
+        assert spans_of(track) == []
+        assert np.isfinite(probability[outside]).all()
+        assert np.isfinite(probability[inside]).all() == told
+        assert np.isnan(probability[inside]).all() == (not told)
 
 
 def test_a_yawn_in_a_small_face_stays_a_yawn() -> None:
