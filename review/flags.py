@@ -148,17 +148,12 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
     due = Interval(start, end) if start < end else None
     # With next to no time between its neighbours there was no room for the phase at all.
     place = due or _around(start, extent)
+    room = due if due and due.duration_s >= settings.min_room_s else None
     words = PHASE_WORDS[missing.phase]
     # One hand in view is not enough: the other may be the one at work.
-    seen = hands_seen_share(findings.features, due) if due else 1.0
+    seen = hands_seen_share(findings.features, room) if room else 1.0
     # Hands out of view are the normal look of waiting, and a gap too short for it hides none.
-    hidden = (
-        missing.phase is not Phase.WAITING
-        and due is not None
-        and due.duration_s >= settings.min_room_s
-        and 1.0 - seen > settings.max_not_seen_fraction
-    )
-    if hidden:
+    if missing.phase is not Phase.WAITING and 1.0 - seen > settings.max_not_seen_fraction:
         return flag_of(
             FlagKind.NOT_SEEN,
             place,
@@ -172,7 +167,7 @@ def _missing_flag(missing: MissingStep, findings: Findings, settings: FlagDetect
         FlagKind.PHASE_MISSING,
         place,
         FlagLevel.LOOK,
-        1.0 - _likeliest(findings.emissions, missing.phase, due),
+        1.0 - _likeliest(findings.emissions, missing.phase, room),
         f"{words} was not found where the protocol asks for it.",
     )
 

@@ -229,6 +229,17 @@ def test_a_phase_that_may_have_been_there_is_not_called_missing():
     assert kinds(clean(spans, emissions=replace(doubtful, phase_prob=phase))) == []
 
 
+def test_a_phase_that_had_no_room_is_missing_whatever_its_neighbours_look_like():
+    """The recording begins with wiping, whose first second looks like washing."""
+    spans = ((Phase.OTHER, 0, 1), (Phase.SURFACE_PREP, 1, 58), *SPANS[4:])
+    doubtful = quiet_emissions()
+    phase = doubtful.phase_prob.copy()
+    phase[:40] = 0.01
+    phase[:40, PHASES.index(Phase.WASH)] = 0.94
+    found = kinds(clean(spans, emissions=replace(doubtful, phase_prob=phase)))
+    assert FlagKind.PHASE_MISSING in found
+
+
 def test_a_wash_after_the_wiping_is_out_of_order():
     spans = (
         (Phase.SURFACE_PREP, 2, 10),
