@@ -358,6 +358,15 @@ def measure_spotcheck(unit: Path, work: Path, runs: int, found: dict[str, Times]
             found[name].work_s.append(worked_s(pid) - before)
 
 
+def yardstick_s() -> float:
+    """Seconds that five million additions take in a Python loop: how quick this computer is."""
+    started, total = time.process_time(), 0
+    for number in range(5_000_000):
+        total += number * number
+    assert total > 0
+    return time.process_time() - started
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -391,6 +400,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             load_evidence(store.landmarks, desk.entry, desk.protocol)
         measure_review(unit, work, session, asked.runs, found)
         measure_spotcheck(work / "many", work, asked.runs, found)
+    print(f"five million additions in a Python loop: {yardstick_s():.2f} s")
     print(f"{'':36}{'median':>10}{'worst':>10}{'limit':>10}{'':6}{'server works':>12}")
     for name, times in found.items():
         middle, worst = statistics.median(times.found), max(times.found)
