@@ -150,7 +150,7 @@ FRAME_S = 1.0 / 15.0
 """Change of the picture is told for this time, so that frame rates can be compared."""
 
 
-def mouth_change(track: LandmarkTrack, span: Array) -> Array:
+def mouth_change(track: LandmarkTrack, span: Array, brow: Array) -> Array:
     """Shape (n,): how much more the picture changes at the mouth than at the upper face.
 
     In luma (0..1) for :data:`FRAME_S`, averaged over +-0.5 s: the mesh of a small, dark face can
@@ -161,12 +161,12 @@ def mouth_change(track: LandmarkTrack, span: Array) -> Array:
     Args:
         track: landmarks with the change of the picture.
         span: shape (n,), see :func:`_pose`.
+        brow: shape (n,), see :func:`_brow_change`.
     """
     face = track.face.astype(np.float64)
     lips = face[:, list(OUTER_LIPS), :2].mean(axis=1)
     side, up, down = MOUTH_BOX
     mouth = _box_change(track, lips, span, ((side, up), (side, down)))
-    brow = _brow_change(track, span)
     steps = np.diff(track.time.times_s, prepend=np.nan)
     more = np.where((mouth > 0) | (brow > 0), (mouth - brow) * FRAME_S / steps, np.nan)
     apart = np.linalg.norm(lips - face[:, FACE_INDEX["nose_bridge"], :2], axis=1)
@@ -174,7 +174,7 @@ def mouth_change(track: LandmarkTrack, span: Array) -> Array:
     return _over_a_second(more, track)
 
 
-def beside_change(track: LandmarkTrack, span: Array) -> Array:
+def beside_change(track: LandmarkTrack, span: Array, brow: Array) -> Array:
     """Shape (n,): how much more the picture changes beside or below the lower face than above.
 
     The most of :data:`BESIDE_BOXES`, unit and averaging as :func:`mouth_change`. High where an arm
@@ -183,9 +183,9 @@ def beside_change(track: LandmarkTrack, span: Array) -> Array:
     Args:
         track: landmarks with the change of the picture.
         span: shape (n,), see :func:`_pose`; NaN where it need not be known.
+        brow: shape (n,), see :func:`_brow_change`.
     """
     lips = track.face[:, list(OUTER_LIPS), :2].mean(axis=1, dtype=np.float64)
-    brow = _brow_change(track, span)
     steps = np.diff(track.time.times_s, prepend=np.nan)
     found = [
         _over_a_second((_box_change(track, lips, span, box) - brow) * FRAME_S / steps, track)
@@ -195,6 +195,7 @@ def beside_change(track: LandmarkTrack, span: Array) -> Array:
 
 
 def _brow_change(track: LandmarkTrack, span: Array) -> Array:
+    """Shape (n,): change of luma between two samples at the upper face."""
     side, up, down = BROW_BOX
     bridge = track.face[:, FACE_INDEX["nose_bridge"], :2].astype(np.float64)
     return _box_change(track, bridge, span, ((side, up), (side, down)))
@@ -344,10 +345,11 @@ def mouth_track(track: LandmarkTrack) -> FeatureTrack:
         columns["face_height"] = np.linalg.norm(height[:, :2], axis=1) * track.frame_size_px[0]
         columns["lower_face_seen"] = 1.0 - behind
         if len(times) > 1:
-            columns["mouth_change"] = mouth_change(track, span)
+            brow = _brow_change(track, span)
+            columns["mouth_change"] = mouth_change(track, span, brow)
             small = columns["face_height"] < SMALL_FACE_PX[1]
             if small.any():
-                columns["beside_change"] = beside_change(track, np.where(small, span, np.nan))
+                columns["beside_change"] = beside_change(track, np.where(small, span, np.nan), brow)
     return FeatureTrack(
         time=track.time,
         names=tuple(name for name, _ in _COLUMNS),

@@ -74,8 +74,8 @@ fifteenth of a second; 95 % of it on the same recordings); how much less counts 
 BESIDE_CHANGE = 2.0 / 255
 """From which change beside the lower face the picture no longer says what the mouth does.
 
-On 44 drawn recordings speech stays below it (99 % of the time in nearly all), an arm that moves
-before the chin is at 4-12 levels."""
+In drawn recordings with small faces 0-4 % of the samples lie above it, 18 % in the one whose sleeve
+moves before the chin, there mostly at 2-12 levels of 255; only those with a still mesh are given up."""
 
 
 @dataclass(frozen=True, slots=True)
