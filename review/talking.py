@@ -75,7 +75,7 @@ BESIDE_CHANGE = 2.0 / 255
 """From which change beside the lower face the picture no longer says what the mouth does.
 
 In drawn recordings with small faces 0-4 % of the samples lie above it, 18 % in the one whose sleeve
-moves before the chin, there mostly at 2-12 levels of 255; only those with a still mesh are given up."""
+moves before the chin, there mostly at 2-12 levels of 255; given up only where the mesh is still."""
 
 
 @dataclass(frozen=True, slots=True)
