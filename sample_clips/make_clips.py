@@ -15,9 +15,10 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,10 @@ BY_TURNS = "by-turns"
 
 CLEAN_SHARE = 0.35
 """Share of exchanges without a planted fault under `--faults auto`."""
+
+
+Recipe = Callable[[], ExchangeScript]
+"""Makes a script: always the same."""
 
 
 def clip_times(script: ExchangeScript) -> NDArray[np.float64]:
@@ -292,23 +297,33 @@ def drawn_pixels(script: ExchangeScript) -> float:
     return script.duration_s * script.view.fps * camera.width * camera.height
 
 
-def scripts_asked_for(given: argparse.Namespace) -> list[ExchangeScript]:
-    """The scripts that a command line names, in the order of their numbers or names."""
+def recipes_asked_for(given: argparse.Namespace) -> list[Recipe]:
+    """What makes each script that a command line names, in the order of their numbers or names.
+
+    Recipes and not scripts, because those hold functions made on the way and can not be handed to
+    another process.
+    """
     if not given.variations:
-        return [shipped_script(name) for name in ([given.only] if given.only else SHIPPED)]
-    scripts = []
+        return [partial(shipped_script, n) for n in ([given.only] if given.only else SHIPPED)]
+    recipes: list[Recipe] = []
     for index in range(given.first, given.first + given.variations):
         turns = given.geometry == BY_TURNS
         geometry = HAND_KINDS[index % len(HAND_KINDS)] if turns else given.geometry
-        scripts.append(
-            wash_variation(given.seed, index, geometry)
+        recipes.append(
+            partial(wash_variation, given.seed, index, geometry)
             if given.washes
-            else variation(given.seed, index, given.faults, geometry, given.other_activity)
+            else partial(variation, given.seed, index, given.faults, geometry, given.other_activity)
         )
     if given.smallest:
-        kept = {s.name for s in sorted(scripts, key=drawn_pixels)[: given.smallest]}
-        scripts = [script for script in scripts if script.name in kept]
-    return scripts
+        pixels = [drawn_pixels(recipe()) for recipe in recipes]
+        kept = np.sort(np.argsort(pixels, kind="stable")[: given.smallest])
+        recipes = [recipes[number] for number in kept.tolist()]
+    return recipes
+
+
+def _follow(recipe: Recipe, folder: Path, landmarks: bool) -> Written:
+    """Made where it is drawn: in the process that does the work."""
+    return (write_landmarks if landmarks else write_clip)(recipe(), folder)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -316,20 +331,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser().parse_args(arguments)
     if given.faults not in ("auto", "none", *FAULTS):
         parser().error(f"--faults: no fault called {given.faults!r}")
-    scripts = scripts_asked_for(given)
+    recipes = recipes_asked_for(given)
     if given.list:
-        for script in scripts:
-            print(_describe(script))
+        for recipe in recipes:
+            print(_describe(recipe()))
         return 0
-    folder = given.out or HERE
-    write = write_landmarks if given.variations and given.landmarks else write_clip
+    folder, landmarks = given.out or HERE, bool(given.variations and given.landmarks)
     begun = time.monotonic()
-    with ProcessPoolExecutor(max_workers=min(given.workers, len(scripts))) as pool:
-        waiting: list[Future[Written]] = [pool.submit(write, script, folder) for script in scripts]
+    with ProcessPoolExecutor(max_workers=min(given.workers, len(recipes))) as pool:
+        waiting: list[Future[Written]] = [
+            pool.submit(_follow, recipe, folder, landmarks) for recipe in recipes
+        ]
         for done, future in enumerate(as_completed(waiting), start=1):
             result = future.result()
             print(
-                f"[{done}/{len(scripts)}] {result.name}: {result.seconds:.1f} s, {result.frames} "
+                f"[{done}/{len(recipes)}] {result.name}: {result.seconds:.1f} s, {result.frames} "
                 f"frames, {result.megabytes:.2f} MB, rendered in {result.took_s:.0f} s "
                 f"({time.monotonic() - begun:.0f} s so far)",
                 flush=True,

@@ -10,6 +10,8 @@ spectrum (range: common knowledge, no source).
 from __future__ import annotations
 
 import json
+import pickle
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,13 +26,15 @@ from shapely.geometry import MultiPoint, Polygon
 from review.labels import LabelFile
 from review.timeline import Interval, Phase, Surface
 from review.training import load_examples
+from sample_clips import make_clips
 from sample_clips.make_clips import (
+    Written,
     clip_times,
     drawn_pixels,
     frames,
     main,
     parser,
-    scripts_asked_for,
+    recipes_asked_for,
     variation,
     write_clip,
     write_landmarks,
@@ -38,7 +42,12 @@ from sample_clips.make_clips import (
 from sample_clips.studio.encode import frame_times, write_video
 from sample_clips.studio.geometry import HAND_KINDS
 from sample_clips.studio.head import FaceLook, draw_head
-from sample_clips.studio.labels import label_document, open_line_windows, talking_spans
+from sample_clips.studio.labels import (
+    label_document,
+    open_line_windows,
+    talking_spans,
+    write_labels,
+)
 from sample_clips.studio.scene import HeadState
 from sample_clips.studio.schedule import FAULTS, Plan, schedule_exchange
 from sample_clips.studio.script import (
@@ -369,11 +378,46 @@ def test_listing_renders_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 
 def test_the_smallest_of_a_set_keep_their_numbers_and_take_turns_with_the_meshes() -> None:
-    asked = ["--variations", "12", "--seed", "5", "--geometry", "by-turns"]
-    scripts = scripts_asked_for(parser().parse_args(asked))
-    kept = scripts_asked_for(parser().parse_args([*asked, "--smallest", "4"]))
-    assert [s.look.hand_kind for s in scripts] == list(HAND_KINDS) * 6
+    asked = ["--variations", "6", "--seed", "5", "--geometry", "by-turns"]
+    scripts = [make() for make in recipes_asked_for(parser().parse_args(asked))]
+    smallest = recipes_asked_for(parser().parse_args([*asked, "--smallest", "2"]))
+    kept = [make() for make in smallest]
+    assert [s.look.hand_kind for s in scripts] == list(HAND_KINDS) * 3
     names = [s.name for s in kept]
     assert [s.name for s in scripts if s.name in names] == names
     costs = sorted(clip_times(s).size * s.view.camera.width * s.view.camera.height for s in scripts)
-    assert max(map(drawn_pixels, kept)) == pytest.approx(costs[3], rel=0.02)
+    assert max(map(drawn_pixels, kept)) == pytest.approx(costs[1], rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        ["--variations", "2", "--seed", "3"],
+        ["--variations", "2", "--seed", "3", "--washes"],
+        ["--only", "clean_exchange"],
+    ],
+)
+def test_what_is_drawn_can_be_handed_to_another_process(asked: list[str]) -> None:
+    for recipe in recipes_asked_for(parser().parse_args(asked)):
+        made, handed_over = recipe(), pickle.loads(pickle.dumps(recipe))()
+        assert label_document(handed_over) == label_document(made)
+        assert clip_times(handed_over).tolist() == clip_times(made).tolist()
+
+
+def _only_labels(script: ExchangeScript, folder: Path) -> Written:
+    folder.mkdir(parents=True, exist_ok=True)
+    write_labels(label_document(script), folder / f"{script.name}.json")
+    return Written(script.name, script.duration_s, 0, 0.0, 0.0)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the drawing is replaced in forked processes")
+def test_two_processes_write_what_one_does(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(make_clips, "write_clip", _only_labels)  # all but the drawing, for speed
+    written = []
+    for workers in ("1", "2"):
+        out = tmp_path / workers
+        asked = ["--variations", "2", "--seed", "5", "--workers", workers, "--out", str(out)]
+        assert main(asked) == 0
+        written.append({file.name: file.read_bytes() for file in out.iterdir()})
+    assert written[0] == written[1]
+    assert sorted(written[0]) == [f"var_5_{number}.json" for number in range(2)]
