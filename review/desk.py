@@ -126,6 +126,11 @@ def open_desk(store: Store, recording_id: int) -> Desk:
     Raises:
         DeskError: if it has no analysis yet, or there is no current consent.
     """
+    with store.one_state():
+        return _open_desk(store, recording_id)
+
+
+def _open_desk(store: Store, recording_id: int) -> Desk:
     if not store.may_review(recording_id):
         raise DeskError(
             "There is no current consent to review this recording. Record one on the page "

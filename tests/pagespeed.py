@@ -316,6 +316,8 @@ def measure_review(
         ready(page, f"{address}/?recording={session}&by={BY}")
         page.wait_for_timeout(10_000)
         measure_clicks(page, pid, runs, found["click to playing picture"])
+        page.get_by_role("tab", name="Measures").click()
+        page.locator(".unit td").first.wait_for()
         page.keyboard.press("k")
         page.locator(".mark:not(.folded)").nth(4).click()  # near the hand work
         for _ in range(3):

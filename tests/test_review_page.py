@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from review.cli import UNIT_VARIABLE
 from review.demo import make_demo
+from review.pages.reviewtabs import TABS
 from review.store import Answer, Outcome, Store, open_store
 from tests.browser import browse, serve
 
@@ -50,6 +51,13 @@ def open_page(project: Path, recording: int, by: str = "") -> AppTest:
     return page
 
 
+def open_tab(page: AppTest, recording: int, name: str) -> None:
+    """Run the page with a tab open, which the testing of Streamlit does not remember itself."""
+    page.session_state[f"{TABS}-{recording}"] = name
+    page.run()
+    assert not page.exception, page.exception
+
+
 def text_of(page: AppTest) -> str:
     html = [element.proto.body for element in page.get("html")]
     kinds = ("markdown", "error", "warning", "info", "success")
@@ -64,13 +72,37 @@ def trainer(store: Store) -> str:
 
 
 def test_measures_and_checklist_are_there(project: Path, store: Store) -> None:
-    page = open_page(project, session_of(store, "planted_faults"), trainer(store))
+    recording = session_of(store, "planted_faults")
+    page = open_page(project, recording, trainer(store))
+    labels = [radio.label for radio in page.radio]
+    assert sum(label.startswith("Critical: ") for label in labels) == 9
+    assert "CDC/HICPAC" not in text_of(page), "drawn when its tab is opened"
+    open_tab(page, recording, "Measures")
     text = text_of(page)
     assert "Wash, rubbing time" in text and "CDC/HICPAC" in text
     assert "not assessable" in text or "cannot tell" in text
-    labels = [radio.label for radio in page.radio]
-    assert sum(label.startswith("Critical: ") for label in labels) == 9
+    assert not any(radio.label.startswith("Critical: ") for radio in page.radio)
     assert "contaminat" not in text.lower()
+    open_tab(page, recording, "History")
+    assert "What was done, newest first" in text_of(page)
+
+
+def test_what_was_begun_in_a_tab_is_there_after_a_look_at_another(
+    project: Path, store: Store
+) -> None:
+    recording = session_of(store, "planted_faults")
+    page = open_page(project, recording, trainer(store))
+    open_tab(page, recording, "Work surface")
+    typed = page.number_input[0].value - 1.5
+    page.number_input[0].set_value(typed)
+    page.text_area[0].set_value("Begun, not saved")
+    open_tab(page, recording, "Work surface")
+    open_tab(page, recording, "Measures")
+    assert not page.number_input
+    assert page.text_area[0].value == "Begun, not saved"
+    open_tab(page, recording, "Work surface")
+    assert page.number_input[0].value == pytest.approx(typed)
+    assert "The corners as typed" in page.caption[0].value
 
 
 def test_nothing_can_be_said_before_somebody_is_named(project: Path, store: Store) -> None:
@@ -275,6 +307,10 @@ def test_decisions_moments_and_edges_outlive_a_reload(review: tuple[Page, Store,
 @pytest.mark.slow
 def test_an_edge_moves_by_keyboard_and_back(review: tuple[Page, Store, int]) -> None:
     page, store, number = review
+    page.get_by_role("tab", name="Measures").click()
+    figures = page.locator(".unit td")
+    expect(figures.first).to_be_visible()
+    measured = figures.all_inner_texts()
     edge = page.locator(".edge-open").nth(1)
     before = float((edge.get_attribute("data-edge") or "").split("|")[2])
     edge.focus()
@@ -285,6 +321,7 @@ def test_an_edge_moves_by_keyboard_and_back(review: tuple[Page, Store, int]) -> 
     kept = store.corrections(number)
     assert kept is not None and kept.windows is not None
     assert kept.windows[0][2] == pytest.approx(before + 0.2, abs=0.001)
+    assert figures.all_inner_texts() != measured
     page.get_by_role("button", name="Undo the move").click()
     expect(page.locator(f'.edge-open[data-edge="open|end|{before:g}"]')).to_have_count(1)
 

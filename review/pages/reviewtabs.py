@@ -36,6 +36,9 @@ from review.timeline import Phase
 from review.wording import PHASES, clock
 
 ANSWER_KEYS = list(ANSWERS)
+TABS = "tabs"
+"""Key of the tabs, followed by the recording's id: the name of the one that is open."""
+
 NEW = -1
 """Stands for a span that is not there yet."""
 
@@ -44,23 +47,32 @@ NEW = -1
 
 
 def show_tabs(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str) -> None:
-    """Everything below the player, in tabs."""
+    """Everything below the player, in tabs.
+
+    The tabs in which nothing waits to be saved are drawn only while they are open: the page is
+    drawn anew at every decision. The others keep what was begun in them while one looks elsewhere.
+    """
     checklist, measures, area, times, signing, history, report, sharing = st.tabs(
         ["Checklist", "Measures", "Work surface", "Type times", "Remarks and signature", "History",
-         "Report", "Clip for teaching"]
+         "Report", "Clip for teaching"],
+        key=f"{TABS}-{desk.entry.id}", on_change="rerun",
     )  # fmt: skip
-    with checklist:
-        _checklist(store, desk, by)
-    with measures:
-        _measures(desk)
-    with area:
-        show_work_area(store, desk, evidence, by)
+    if measures.open:
+        with measures:
+            _measures(desk)
+    if checklist.open:
+        with checklist:
+            _checklist(store, desk, by)
+    if area.open:
+        with area:
+            show_work_area(store, desk, evidence, by)
+    if history.open:
+        with history:
+            _history(store, desk)
     with times:
         _times(store, desk, evidence, by)
     with signing:
         _signing(store, desk, by)
-    with history:
-        _history(store, desk)
     with report:
         show_report(store, desk, by)
     with sharing:

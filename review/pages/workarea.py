@@ -46,13 +46,17 @@ def _typed_corners(desk: Desk, surface: WorkSurface) -> tuple[list[Corner], bool
     recording = desk.analysis.recording
     aspect = recording.height / max(recording.width, 1)
     begin = surface.corners or guessed_area(surface, aspect)
+    # What was typed and not saved yet is there again after a look at another tab.
+    drafts: dict[tuple[int, int], list[Corner]] = st.session_state.setdefault("corners", {})
+    mine = (desk.entry.id, desk.version.version)
+    shown = drafts.get(mine, begin)
     st.write(
         "The work area: four corners, in per cent of the picture from its left edge and from its "
         "top. What is wiped, missed and gone over again is then counted inside it, and a slanting "
         "view is allowed for."
     )
     typed: list[Corner] = []
-    for number, (name, (x, y)) in enumerate(zip(CORNERS, begin, strict=True)):
+    for number, (name, (x, y)) in enumerate(zip(CORNERS, shown, strict=True)):
         across, down = st.columns(2)
         key = f"corner-{desk.entry.id}-{desk.version.version}-{number}"
         u = across.number_input(
@@ -69,6 +73,10 @@ def _typed_corners(desk: Desk, surface: WorkSurface) -> tuple[list[Corner], bool
         for new, old in zip(typed, begin, strict=True)
         for a, b in zip(new, old, strict=True)
     )
+    if changed:
+        drafts[mine] = typed
+    else:
+        drafts.pop(mine, None)
     return typed, changed
 
 

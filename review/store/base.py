@@ -97,8 +97,14 @@ class Part:
             StoreError: if there is no such recording.
             ConsentError: if its person has no current consent to review.
         """
+        key = f"may be reviewed: {recording_id}"
+        known: RecordingRow | None = session.info.get(key)
+        if known is not None:
+            return known
         row = recording_row(session, recording_id)
         self._require_consent(session, row.person)
+        if not session.info.get(WRITES):  # a session that reads sees one state from end to end
+            session.info[key] = row
         return row
 
     def _require_consent(self, session: Session, person: str) -> Consent:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
@@ -85,6 +87,18 @@ class Store(
             allowed = people_with_consent(session, self.today())
             rows = [row for row in session.execute(query) if row[1] in allowed]
         return tuple(map(_session_row, rows))
+
+    @contextmanager
+    def one_state(self) -> Iterator[None]:
+        """All that this thread reads in the block is of one moment, whoever writes meanwhile.
+
+        Nothing can be written inside.
+
+        Raises:
+            StoreError: if the records cannot be read.
+        """
+        with self._database.one_state():
+            yield
 
     def close(self) -> None:
         """Close the connections; nothing is lost by not calling it."""
