@@ -165,6 +165,8 @@ def _correct(
     evidence: Callable[[], Evidence | None],
 ) -> Done:
     phases, windows, area = _wanted(store, desk, action)
+    if action["do"] == "edge" and (phases, windows, area) == _as_set(desk, desk.corrections):
+        raise EdgeError("The edge stays where it was, as far as it goes; nothing was changed.")
     store.correct(
         desk.entry.id,
         phases=None if phases is None else phases.segments,

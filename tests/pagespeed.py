@@ -326,7 +326,7 @@ def measure_review(
             for what, edge in (("open", ".edge-open"), ("phase", ".edge-phase")):
                 times = found[f"edge ({what}) to new measures"]
                 with times.watching(pid):
-                    times.found.append(drag(page, edge, 14 - number % 2))
+                    times.found.append(drag(page, edge, 14 if number % 2 == 0 else -14))
                 page.wait_for_timeout(1000)
         size = page.locator("video").evaluate(READ_ALL)
         assert size == GIGABYTE

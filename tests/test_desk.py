@@ -516,6 +516,25 @@ def test_a_moved_open_line_is_measured_as_set(unit: tuple[Path, int], evidence: 
         assert open_desk(store, unit[1]).analysis.open_line[0].start_s == first.start_s
 
 
+def test_an_edge_at_its_limit_says_so_and_adds_no_version(
+    unit: tuple[Path, int], evidence: Evidence
+) -> None:
+    with open_store(unit[0]) as store:
+        desk = open_desk(store, unit[1])
+        wash = next(p for p in desk.analysis.phases if p.phase is Phase.WASH)
+        action = {"do": "edge", "lane": "phase", "from": wash.end_s, "to": wash.start_s - 5.0}
+        assert act(store, desk, action, by="T-1", evidence=lambda: evidence).carried_out
+        after = open_desk(store, unit[1])
+        small = next(p for p in after.analysis.phases if p.phase is Phase.WASH)
+        kept = len(store.correction_history(unit[1]))
+        again = {"do": "edge", "lane": "phase", "from": small.end_s, "to": small.start_s - 5.0}
+        done = act(store, after, again, by="T-1", evidence=lambda: evidence)
+        assert not done.carried_out and "stays where it was" in done.words
+        assert len(store.correction_history(unit[1])) == kept
+        assert open_desk(store, unit[1]).version.version == after.version.version
+        act(store, after, {"do": "machine"}, by="T-1", evidence=lambda: evidence)
+
+
 def test_a_decision_stays_with_a_flag_that_moved(
     unit: tuple[Path, int], evidence: Evidence
 ) -> None:

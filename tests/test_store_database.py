@@ -10,6 +10,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -138,6 +139,25 @@ def test_a_write_is_on_the_disk_when_it_returns(tmp_path: Path) -> None:
             for name in ("synchronous", "journal_mode", "foreign_keys")
         }
     assert read == {"synchronous": 2, "journal_mode": "wal", "foreign_keys": 1}
+
+
+def test_one_state_is_read_whatever_others_write_meanwhile(tmp_path: Path) -> None:
+    with open_store(tmp_path) as store, open_store(tmp_path) as other:
+        store.add_person("K-1", by="T-1")
+        with store.one_state():
+            assert [p.code for p in store.people()] == ["K-1"]
+            other.add_person("K-2", by="T-1")
+            assert [p.code for p in store.people()] == ["K-1"], "as of one moment"
+            with store.one_state():
+                assert [p.code for p in store.people()] == ["K-1"], "also inside"
+            with pytest.raises(RuntimeError, match="one state"):
+                store.add_person("K-3", by="T-1")
+            with ThreadPoolExecutor(1) as elsewhere:  # other threads read and write as ever
+                codes = elsewhere.submit(lambda: [p.code for p in store.people()]).result()
+            assert codes == ["K-1", "K-2"]
+        assert [p.code for p in store.people()] == ["K-1", "K-2"]
+        store.add_person("K-3", by="T-1")
+        assert len(other.people()) == 3
 
 
 def test_a_write_that_fails_leaves_nothing(tmp_path: Path, analysis: Analysis) -> None:
