@@ -45,6 +45,7 @@ class Took:
         tracked: pictures in which hands were looked for.
         close_s: seconds of the recording looked at closely.
         later_s: what all came to that follows the landmarks.
+        later_by_module: seconds of that by module, done once more under a profiler.
         document: the analysis, where there is one.
     """
 
@@ -54,6 +55,7 @@ class Took:
     tracked: int = 0
     close_s: float = 0.0
     later_s: float = 0.0
+    later_by_module: dict[str, float] = field(default_factory=dict)
     document: dict[str, Any] | None = None
 
 
@@ -254,6 +256,7 @@ def _plain(video: Path, protocol: str, slice_s: float) -> dict[str, Any]:
 
 
 def _analysed(video: Path, protocol: str, sampling: Any) -> dict[str, Any]:
+    from review.benchmarkprofile import module_seconds
     from review.pipeline import build_analysis, recording_of, review_track
     from review.protocol import load_protocol
     from review.tracking import track_recording
@@ -276,6 +279,7 @@ def _analysed(video: Path, protocol: str, sampling: Any) -> dict[str, Any]:
             found.frames_tracked,
             found.close_s,
             later,
+            {} if sampling.everywhere else module_seconds(lambda: review_track(found.track, rules)),
             json.loads(analysis.to_json()),
         )
     )

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import copy
+import importlib
 import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from review import benchmarkclips
+from review import benchmarkclips, benchmarkprofile
 from review.analysis import Analysis
 from review.benchmark import Row, Took, as_table, compare, run_way
 from review.benchmarkclips import Form, Studio, bursts_beside, sample_of
 from review.benchmarkplot import plot_times
+from review.benchmarkprofile import module_seconds
+from review.commands.speed import later_stages
 from review.errors import ReviewError, VideoError
 from review.seeking import read_index
 from review.video import probe, sample_frames
@@ -134,3 +137,28 @@ def test_decoding_is_measured_in_a_process_of_its_own(studio: Studio) -> None:
 def test_what_cannot_be_measured_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(ReviewError, match="decoding way could not be measured"):
         run_way("decoding", tmp_path / "none.mp4", "practice")
+
+
+def test_time_goes_to_the_module_that_asked_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sleeping lasts at least as long as asked for; what others do for a module is not its own."""
+    (tmp_path / "invented_near.py").write_text(
+        "import time\nimport invented_far\n"
+        "def work():\n    time.sleep(0.02)\n    invented_far.rest()\n    invented_far.rest()\n"
+    )
+    (tmp_path / "invented_far.py").write_text(
+        "import time\ndef rest():\n    list(map(time.sleep, [0.02, 0.02]))\n"
+    )
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setattr(benchmarkprofile, "PACKAGE", tmp_path)
+    work = importlib.import_module("invented_near").work
+    found = module_seconds(work)
+    assert list(found) == ["invented_far", "invented_near"], "most first, no other modules"
+    assert found["invented_far"] >= 0.08 and found["invented_near"] >= 0.02
+    took = Took(1.0, 0.0, 0, later_by_module={"far": 0.3, "near": 0.1, "nowhere": 0.001})
+    shown = later_stages(Row("long.mp4", 40.0, None, 1.0, took, took, took))
+    assert [list(column.cells) for column in shown.columns[:2]] == [
+        ["far", "near"],
+        ["75 %", "25 %"],
+    ]

@@ -10,6 +10,8 @@ import typer
 from review.errors import ReviewError
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from review.benchmark import Row
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_clips" / "planted_faults.mp4"
@@ -109,6 +111,8 @@ def report(rows: list[Row], out: Path, console: object) -> None:
             if names:
                 shown.add_row(kind, "; ".join(names))
         console.print(shown)
+    longest = max(rows, key=lambda row: row.minutes)
+    console.print(later_stages(longest))
     place = out / "benchmark.csv"
     with place.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, list(table[0]))
@@ -118,3 +122,19 @@ def report(rows: list[Row], out: Path, console: object) -> None:
         [row for row in rows if not row.name.startswith(("hevc", "4k"))], out / "benchmark.png"
     )
     console.print(f"{place} and benchmark.png beside it.", highlight=False)
+
+
+def later_stages(row: Row) -> Table:
+    """What the stages after the landmarks spend their time on, by module."""
+    from rich.table import Table
+
+    shown = Table(title=f"{row.name}, after the landmarks", title_justify="left")
+    shown.add_column("module")
+    shown.add_column("share", justify="right")
+    shown.add_column("under the profiler", justify="right")
+    spent = row.ours.later_by_module
+    whole_s = sum(spent.values())
+    for module, seconds in spent.items():
+        if seconds >= 0.01 * whole_s:
+            shown.add_row(module, f"{100 * seconds / whole_s:.0f} %", f"{seconds:.2f} s")
+    return shown
