@@ -190,6 +190,12 @@ class OpenLineDetection(Settings):
         description="A shorter talking span is dropped: one or two coughs last under a second. "
         "A single short word is lost with them.",
     )
+    short_span_s: Seconds = Field(
+        2.1, description="One yawn can look like talking for up to this long in a small face."
+    )
+    short_span_probability: Probability = Field(
+        0.84, description="A talking span no longer than that is dropped below this mean."
+    )
     min_shared_s: Seconds = Field(
         0.5, description="Talking that reaches into the open-line time by less is not near it."
     )

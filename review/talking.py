@@ -225,7 +225,8 @@ def talking_spans(
     A span starts where the probability rises to ``talking_on_probability`` and reaches both
     ways as far as it stays at ``talking_off_probability`` or above, less the edges in which
     the mouth hardly moved; spans nearer to each
-    other than ``talking_merge_gap_s`` are one, shorter ones than ``min_span_s`` are dropped.
+    other than ``talking_merge_gap_s`` are one, shorter ones than ``min_span_s`` are dropped, and
+    those up to ``short_span_s`` whose mean probability is below ``short_span_probability``.
     A stretch that could not be assessed ends a span.
     """
     time, values = probability.time, probability.column("probability")
@@ -233,10 +234,16 @@ def talking_spans(
         possible = spans_where(values >= settings.talking_off_probability, time)
         certain = values >= settings.talking_on_probability
     kept = [_trim(span, probability) for span in possible if certain[time.part(span)].any()]
-    return tuple(
+    found = [
         TalkingSpan(span, float(np.nanmean(values[time.part(span)])))
         for span in merge_intervals(kept, settings.talking_merge_gap_s)
         if span.duration_s >= settings.min_span_s
+    ]
+    return tuple(
+        span
+        for span in found
+        if span.interval.duration_s > settings.short_span_s
+        or span.probability >= settings.short_span_probability
     )
 
 

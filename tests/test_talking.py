@@ -16,7 +16,7 @@ from review.mouth import lip_opening, mouth_track
 from review.settings import OpenLineDetection
 from review.talking import talking_probability, talking_spans
 from review.timeline import Interval, total_s
-from review.tracks import LandmarkTrack
+from review.tracks import FeatureTrack, LandmarkTrack, TimeBase
 from tests import builders
 
 SETTINGS = OpenLineDetection()
@@ -209,6 +209,25 @@ def test_shifting_time_shifts_the_spans() -> None:
     assert len(early) == len(late) == 1
     assert late[0].start_s - early[0].start_s == pytest.approx(100.0, abs=0.08)
     assert late[0].end_s - early[0].end_s == pytest.approx(100.0, abs=0.08)
+
+
+@pytest.mark.parametrize(
+    ("mean", "length_s", "kept"), [(0.80, 1.6, False), (0.80, 2.6, True), (0.90, 1.6, True)]
+)
+def test_a_short_span_has_to_be_surer_than_a_long_one(
+    mean: float, length_s: float, kept: bool
+) -> None:
+    at = builders.times(8.0, 10)
+    inside = (at >= 3.0 - 1e-9) & (at < 3.0 + length_s - 1e-9)
+    swing = np.where(np.arange(at.size) % 2 == 0, 0.08, -0.08)  # up to over the starting threshold
+    values = np.stack(
+        [np.where(inside, mean + swing, 0.1), np.ones(at.size), np.ones(at.size)], axis=1
+    )
+    track = FeatureTrack(
+        TimeBase(at, 8.0), ("probability", "assessable", "local_rate"), ("1", "1", "1/s"), values
+    )
+    found = talking_spans(track, SETTINGS)
+    assert [round(span.probability, 2) for span in found] == ([mean] if kept else [])
 
 
 # --- not assessable is never silent -------------------------------------------------------------
