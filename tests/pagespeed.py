@@ -245,12 +245,12 @@ def took(page: Page) -> float:
     return float(page.evaluate("window.took")) / 1000
 
 
-def drag(page: Page, edge: str, by: float) -> float:
-    """Seconds from letting go of the middle edge in view to the new measures."""
+def drag(page: Page, edge: str, which: int, by: float) -> float:
+    """Seconds from letting go of an edge, counted among those in view, to the new measures."""
     edges = [edge for edge in page.locator(edge).all() if edge.is_visible()]
     boxes = [(edge.bounding_box(), edge) for edge in edges]
     inside = [(b, e) for b, e in boxes if b and 200 < b["x"] < 1200]
-    box, handle = inside[len(inside) // 2]
+    box, handle = inside[which]
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     handle.evaluate(WATCH)
     page.mouse.move(x, y)
@@ -319,14 +319,15 @@ def measure_review(
         page.get_by_role("tab", name="Measures").click()
         page.locator(".unit td").first.wait_for()
         page.keyboard.press("k")
-        page.locator(".mark:not(.folded)").nth(4).click()  # near the hand work
-        for _ in range(3):
+        page.locator(".mark:not(.folded)").first.click()  # the hand work is near
+        for _ in range(5):  # about two minutes in view
             page.get_by_role("button", name="Zoom in").click()
         for number in range(runs):
-            for what, edge in (("open", ".edge-open"), ("phase", ".edge-phase")):
+            # The end of the first open line, and that of the wash: each changes a measure.
+            for what, edge, which in (("open", ".edge-open", -1), ("phase", ".edge-phase", 0)):
                 times = found[f"edge ({what}) to new measures"]
                 with times.watching(pid):
-                    times.found.append(drag(page, edge, 14 if number % 2 == 0 else -14))
+                    times.found.append(drag(page, edge, which, 14 if number % 2 == 0 else -14))
                 page.wait_for_timeout(1000)
         size = page.locator("video").evaluate(READ_ALL)
         assert size == GIGABYTE

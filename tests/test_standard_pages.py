@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sys
 from collections.abc import Iterator
 from datetime import date, timedelta
@@ -18,7 +19,7 @@ from review.demo import make_demo
 from review.pages.agreement import PART as AGREEMENT_PART
 from review.pages.spotcheck import PART as SPOTCHECK_PART
 from review.protocol import Trigger
-from review.store import Answer, Store, open_store
+from review.store import Answer, RecordingState, SessionRow, Store, open_store
 from review.store.standard_records import BlindState
 from tests.test_unit_pages import said, tables
 
@@ -72,6 +73,38 @@ def counts(cell: str) -> tuple[int, int]:
 
 
 # --- spot check -------------------------------------------------------------------------------
+
+
+def test_sessions_are_read_anew_only_after_a_change(
+    project: Path, made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is shown is never older than the last change, whoever made it."""
+    unit = tmp_path / "unit"
+    shutil.copytree(made, unit)
+    monkeypatch.setattr(sys, "argv", ["app.py"])
+    monkeypatch.setenv(UNIT_VARIABLE, str(unit))
+    st.cache_resource.clear()
+    reads: list[int] = []
+    read = Store.session_rows
+
+    def counted(self: Store) -> tuple[SessionRow, ...]:
+        reads.append(1)
+        return read(self)
+
+    monkeypatch.setattr(Store, "session_rows", counted)
+    before = said(open_part(project, "spotcheck"))
+    assert said(open_part(project, "spotcheck")) == before
+    assert len(reads) == 1
+    with open_store(unit) as elsewhere:  # as another process would
+        person = next(r.person for r in read(elsewhere) if r.state is RecordingState.READY)
+        consent = elsewhere.current_consent(person)
+        assert consent is not None
+        elsewhere.withdraw_consent(consent.id, by="T-1")
+        trainees = len({r.person for r in read(elsewhere) if r.state is RecordingState.READY})
+    after = said(open_part(project, "spotcheck"))
+    assert len(reads) == 2
+    assert after != before and f"of {trainees} trainees" in after
+    st.cache_resource.clear()
 
 
 def test_every_target_has_its_number_and_its_sessions(project: Path, store: Store) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from functools import partial
 
 import streamlit as st
@@ -35,6 +36,7 @@ from review.spotcheck import (
     unclear_in,
     wash_time,
 )
+from review.store import Store
 from review.store.records import SessionRow
 from review.store.standard_records import TargetResults
 from review.summary import name_of_measure
@@ -67,7 +69,7 @@ def main() -> None:
     store = open_page("Spot check", "spotcheck")
     if store is None:
         return
-    rows = store.session_rows()
+    rows = _rows(str(store.folder), store.newest_link(), store.today(), store)
     if not rows:
         st.write("No session yet that may be reviewed. Add one on the page 'Recordings'.")
         return
@@ -98,6 +100,16 @@ def main() -> None:
         if tab.open:  # the others would be worked out for nobody's eyes
             with tab:
                 part()
+
+
+KEPT_S = 600.0
+"""How long the sessions' figures stay in memory without being asked for anew."""
+
+
+@st.cache_resource(show_spinner=False, max_entries=2, ttl=KEPT_S)
+def _rows(folder: str, newest_link: str, today: date, _store: Store) -> tuple[SessionRow, ...]:
+    """All sessions, read anew when anything in the records or the day is another one."""
+    return _store.session_rows()
 
 
 def ask_choice(rows: Sequence[SessionRow]) -> Choice:

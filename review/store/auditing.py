@@ -99,6 +99,16 @@ class AuditPart(Part):
         with self._database.reading() as session:
             return tuple(row.record() for row in session.scalars(query))
 
+    def newest_link(self) -> str:
+        """The digest at the end of the audit's chain, empty before the first entry.
+
+        Another one after everything that is noted, which every change of a recording, a consent or
+        what was said about them is: it tells cheaply whether what was read still holds.
+        """
+        query = select(AuditHeadRow.chain_sha256).where(AuditHeadRow.id == HEAD_ID)
+        with self._database.reading() as session:
+            return session.scalar(query) or ""
+
     def numbered_audit(self, limit: int = 200) -> tuple[NumberedEntry, ...]:
         """The latest entries with their numbers in the chain, newest first."""
         query = (
