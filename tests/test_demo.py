@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import time
 from datetime import date
 from pathlib import Path
 
@@ -24,22 +23,17 @@ TODAY = date.today()
 
 
 @pytest.fixture(scope="module")
-def unit(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, tuple[int, ...], float]:
-    """The unit, the ids of its sessions with a recording, and the seconds it took."""
+def unit(tmp_path_factory: pytest.TempPathFactory) -> tuple[Store, tuple[int, ...]]:
+    """The unit, and the ids of its sessions with a recording."""
     folder = tmp_path_factory.mktemp("demo") / "unit"
-    started = time.perf_counter()
     shown = make_demo(folder, today=TODAY)
-    return open_store(folder), shown, time.perf_counter() - started
-
-
-def test_it_is_made_quickly(unit: tuple[Store, tuple[int, ...], float]) -> None:
-    assert unit[2] < 10.0
+    return open_store(folder), shown
 
 
 def test_there_is_something_to_see_on_every_page(
-    unit: tuple[Store, tuple[int, ...], float],
+    unit: tuple[Store, tuple[int, ...]],
 ) -> None:
-    store, shown, _ = unit
+    store, shown = unit
     rows = store.session_rows()
     assert {row.person for row in rows} == {learner.code for learner in LEARNERS}
     assert len({row.trainer for row in rows}) == 2
@@ -53,9 +47,9 @@ def test_there_is_something_to_see_on_every_page(
 
 
 def test_the_shown_recordings_have_their_own_real_analyses(
-    unit: tuple[Store, tuple[int, ...], float], project: Path
+    unit: tuple[Store, tuple[int, ...]], project: Path
 ) -> None:
-    store, shown, _ = unit
+    store, shown = unit
     for number in shown:
         entry, version = store.recording(number), store.analysis(number)
         assert version is not None
@@ -67,9 +61,9 @@ def test_the_shown_recordings_have_their_own_real_analyses(
 
 
 def test_all_others_say_that_they_are_invented(
-    unit: tuple[Store, tuple[int, ...], float],
+    unit: tuple[Store, tuple[int, ...]],
 ) -> None:
-    store, shown, _ = unit
+    store, shown = unit
     for entry in store.recordings():
         if entry.id not in shown:
             version = store.analysis(entry.id)
@@ -82,9 +76,9 @@ def test_all_others_say_that_they_are_invented(
 
 
 def test_a_withdrawn_consent_hides_its_sessions(
-    unit: tuple[Store, tuple[int, ...], float],
+    unit: tuple[Store, tuple[int, ...]],
 ) -> None:
-    store, _, _ = unit
+    store, _ = unit
     hidden = [e for e in store.recordings(without_consent=True) if e.person == WITHDRAWN]
     assert hidden
     assert WITHDRAWN not in {row.person for row in store.session_rows()}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -380,21 +379,16 @@ def test_a_session_in_figures(tmp_path: Path, analysis: Analysis) -> None:
 
 
 @pytest.mark.only_file
-def test_ten_thousand_sessions_are_read_in_less_than_half_a_second(
+def test_ten_thousand_sessions_are_read_but_for_those_without_consent(
     tmp_path: Path, clock: Clock
 ) -> None:
     """500 people with 20 sessions each, every hundredth person without a current consent."""
     store = open_store(tmp_path, clock=clock)
     add_unit(store, people=0)
     many_sessions(store)
-    took = []
-    for _ in range(5):
-        started = time.perf_counter()
-        rows = store.session_rows()
-        took.append(time.perf_counter() - started)
+    rows = store.session_rows()
     assert len(rows) == 10_000 - 5 * 20
     assert rows[0].surfaces_missed == ("thumb_left", "fingertips_right")
-    assert min(took) < 0.5, f"{took}"
 
 
 # --- audit and time --------------------------------------------------------------------------
