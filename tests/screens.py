@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from review.demo import make_demo
+from review.store import open_store
 from tests.browser import browse, serve
 
 FOLDER = Path(__file__).resolve().parent.parent / ".screens"
@@ -27,11 +28,12 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         unit = Path(made) / "unit"
         faults = make_demo(unit)[1]
+        with open_store(unit) as store:  # the README is in English, this person reads Spanish
+            store.change_person(store.recording(faults).person, language="en", by="T-1")
         with serve(Path(made), None, unit) as address, browse() as page:
             for name, (path, height, there) in SHOTS.items():
                 page.set_viewport_size({"width": 1366, "height": height})
-                language = "&language=en" if name == "feedback" else ""
-                page.goto(f"{address}/{path.format(id=faults)}{language}")
+                page.goto(f"{address}/{path.format(id=faults)}")
                 page.locator(there).first.wait_for(state="attached", timeout=120_000)
                 page.wait_for_timeout(6000)  # pictures and lanes come a moment later
                 page.screenshot(path=str(FOLDER / f"{name}.png"))
