@@ -26,7 +26,15 @@ from review.errors import ReviewError
 from review.escaping import markdown_text
 from review.pages.sessiontable import percent, short_share, show_behind, together
 from review.pages.timeplot import interval_plot, says_points
-from review.pages.unit import day_words, open_page, pages_of, picture, table, who_is_here
+from review.pages.unit import (
+    day_words,
+    open_page,
+    pages_of,
+    picture,
+    show_parts,
+    table,
+    who_is_here,
+)
 from review.pages.unitprotocols import protocols_of
 from review.raters import DRAWS, FEWEST_FOR_INTERVAL, SEED, Agreement, Method
 from review.store import Store
@@ -63,12 +71,7 @@ def main() -> None:
         "Program and trainers": partial(show_program, store, rows),
         "Blind reviews": partial(show_reviews, store, reviews, rows),
     }
-    for tab, part in zip(
-        st.tabs(list(parts), key=PART, on_change="rerun"), parts.values(), strict=True
-    ):
-        if tab.open:
-            with tab:
-                part()
+    show_parts(parts, PART)
 
 
 # --- trainers with each other ---------------------------------------------------------------------

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from datetime import date
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -28,7 +29,7 @@ from review.errors import ReviewError
 from review.escaping import markdown_text
 from review.pages.reporttab import show_report
 from review.pages.sharing import show_sharing
-from review.pages.unit import day_words, table
+from review.pages.unit import day_words, show_parts, table
 from review.pages.workarea import show_work_area
 from review.prepared import Evidence
 from review.store import Store
@@ -47,36 +48,19 @@ NEW = -1
 
 
 def show_tabs(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str) -> None:
-    """Everything below the player, in tabs.
-
-    The tabs in which nothing waits to be saved are drawn only while they are open: the page is
-    drawn anew at every decision. The others keep what was begun in them while one looks elsewhere.
-    """
-    checklist, measures, area, times, signing, history, report, sharing = st.tabs(
-        ["Checklist", "Measures", "Work surface", "Type times", "Remarks and signature", "History",
-         "Report", "Clip for teaching"],
-        key=f"{TABS}-{desk.entry.id}", on_change="rerun",
-    )  # fmt: skip
-    if measures.open:
-        with measures:
-            _measures(desk)
-    if checklist.open:
-        with checklist:
-            _checklist(store, desk, by)
-    if area.open:
-        with area:
-            show_work_area(store, desk, evidence, by)
-    if history.open:
-        with history:
-            _history(store, desk)
-    with times:
-        _times(store, desk, evidence, by)
-    with signing:
-        _signing(store, desk, by)
-    with report:
-        show_report(store, desk, by)
-    with sharing:
-        show_sharing(store, desk, by)
+    """Everything below the player, in tabs; those in which something may wait to be saved stay."""
+    parts: dict[str, Callable[[], None]] = {
+        "Checklist": partial(_checklist, store, desk, by),
+        "Measures": partial(_measures, desk),
+        "Work surface": partial(show_work_area, store, desk, evidence, by),
+        "Type times": partial(_times, store, desk, evidence, by),
+        "Remarks and signature": partial(_signing, store, desk, by),
+        "History": partial(_history, store, desk),
+        "Report": partial(show_report, store, desk, by),
+        "Clip for teaching": partial(show_sharing, store, desk, by),
+    }
+    kept = ("Type times", "Remarks and signature", "Report", "Clip for teaching")
+    show_parts(parts, f"{TABS}-{desk.entry.id}", kept=kept)
 
 
 def _checklist(store: Store, desk: Desk, by: str) -> None:

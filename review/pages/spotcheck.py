@@ -14,7 +14,7 @@ from review.pages.overtime import show_over_time, show_since_training
 from review.pages.recheckpart import show_rechecks
 from review.pages.samplepart import show_sample
 from review.pages.sessiontable import session_table, share_words, short_share, show_behind
-from review.pages.unit import noted, open_page, pages_of, picture, table
+from review.pages.unit import noted, open_page, pages_of, picture, show_parts, table
 from review.pages.unitprotocols import protocols_of
 from review.pages.washplot import rubbing_plot, says_rubbing, says_surfaces, surface_plot
 from review.proportions import FEW, median_interval
@@ -95,11 +95,7 @@ def main() -> None:
         "Random sample": partial(show_sample, chosen, choice_words(choice)),
         "Sessions": partial(show_sessions, chosen),
     }
-    tabs = st.tabs(list(parts), key=PART, on_change="rerun")
-    for tab, part in zip(tabs, parts.values(), strict=True):
-        if tab.open:  # the others would be worked out for nobody's eyes
-            with tab:
-                part()
+    show_parts(parts, PART)
 
 
 KEPT_S = 600.0

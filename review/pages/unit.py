@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date
 from functools import partial
 from html import escape
@@ -381,6 +381,23 @@ def name_file_boxes() -> None:
         </script>""",
         unsafe_allow_javascript=True,
     )
+
+
+def show_parts(
+    parts: Mapping[str, Callable[[], None]], key: str, *, kept: Collection[str] = ()
+) -> None:
+    """The parts of a page in tabs, each drawn only while open: a page is drawn at every click.
+
+    Args:
+        parts: what draws each, by its title.
+        key: of the title that is open, in the session's state.
+        kept: titles drawn all the time: what was begun in them stays while one looks elsewhere.
+    """
+    tabs = st.tabs(list(parts), key=key, on_change="rerun")
+    for tab, (title, part) in zip(tabs, parts.items(), strict=True):
+        if tab.open or title in kept:
+            with tab:
+                part()
 
 
 def pages_of(count: int, each: int, label: str, key: str) -> slice:

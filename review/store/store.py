@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
@@ -88,8 +87,7 @@ class Store(
             rows = [row for row in session.execute(query) if row[1] in allowed]
         return tuple(map(_session_row, rows))
 
-    @contextmanager
-    def one_state(self) -> Iterator[None]:
+    def one_state(self) -> AbstractContextManager[None]:
         """All that this thread reads in the block is of one moment, whoever writes meanwhile.
 
         Nothing can be written inside.
@@ -97,8 +95,7 @@ class Store(
         Raises:
             StoreError: if the records cannot be read.
         """
-        with self._database.one_state():
-            yield
+        return self._database.one_state()
 
     def close(self) -> None:
         """Close the connections; nothing is lost by not calling it."""
