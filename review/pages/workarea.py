@@ -12,7 +12,7 @@ from review.desk import Desk
 from review.deskwork import Done, act
 from review.errors import ReviewError
 from review.escaping import markdown_text
-from review.pages.unit import playable
+from review.pages.unit import picture, playable
 from review.prepared import Evidence
 from review.store import Store
 from review.surfacepicture import surface_picture
@@ -21,6 +21,10 @@ from review.workarea import Corner, guessed_area, work_area
 
 CORNERS = ("Top left", "Top right", "Bottom right", "Bottom left")
 """As they lie in the picture, in order around the area."""
+
+
+SAYS = "The work surface as the camera saw it: what was wiped, missed and gone over again"
+"""Stands for the picture where it is not seen; its numbers are among the measures."""
 
 
 def show_work_area(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str) -> None:
@@ -92,14 +96,14 @@ def _picture(store: Store, desk: Desk, surface: WorkSurface, corners: list[Corne
             st.warning(markdown_text(error))
             return
         shown = surface.model_copy(update={"corners": area})
-        st.html(surface_picture(shown, size, still=still))
+        picture(surface_picture(shown, size, still=still), SAYS)
         st.caption("The corners as typed. The shares follow when you save.")
         return
     covered, again = (
         None if (found := analysis.measure(name)) is None else found.value
         for name in ("surface.covered", "surface.gone_over_again")
     )
-    st.html(surface_picture(surface, size, covered=covered, again=again, still=still))
+    picture(surface_picture(surface, size, covered=covered, again=again, still=still), SAYS)
 
 
 def _still(store: Store, desk: Desk) -> bytes | None:
