@@ -96,14 +96,11 @@ def _single_hand(grid: HandGrid, side: int, origin: Array, hop_s: float) -> dict
     for axis, name in enumerate("xyz"):
         columns[f"palm_{name}"] = normal[:, axis]
         columns[f"fingers_{name}"] = fingers[:, axis]
-    for name, (root, a, b, tip) in zip(FINGER_NAMES, FINGERS, strict=True):
-        length = sum(
-            np.linalg.norm(world[:, q] - world[:, p], axis=1)
-            for p, q in ((root, a), (a, b), (b, tip))
-        )
-        columns[f"straight_{name}"] = np.linalg.norm(world[:, tip] - world[:, root], axis=1) / (
-            length
-        )
+    joints = world[:, FINGERS]  # (m, 5, 4, 3)
+    length = np.linalg.norm(np.diff(joints, axis=2), axis=-1).sum(axis=2)
+    reach = np.linalg.norm(joints[:, :, -1] - joints[:, :, 0], axis=-1)
+    for finger, name in enumerate(FINGER_NAMES):
+        columns[f"straight_{name}"] = reach[:, finger] / length[:, finger]
     return columns
 
 

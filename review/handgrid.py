@@ -7,7 +7,7 @@ where not seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -53,6 +53,7 @@ class HandGrid:
             (NaN if no hand was ever seen).
         aspect: picture height over width.
         held: shape (m,), whether the time lies within a held stretch of the track.
+        palms: shape (m, 2, 2), palm centres in picture widths.
     """
 
     time: TimeBase
@@ -61,16 +62,16 @@ class HandGrid:
     hand_width: float
     aspect: float
     held: NDArray[np.bool_]
+    palms: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        palms = self.points[:, :, PALM_POINTS, :2].mean(axis=2)
+        object.__setattr__(self, "palms", palms)
 
     @property
     def seen(self) -> NDArray[np.bool_]:
         """Shape (m, 2): whether each hand is seen."""
         return np.asarray(np.isfinite(self.points[:, :, 0, 0]))
-
-    @property
-    def palms(self) -> Array:
-        """Shape (m, 2, 2): palm centres in picture widths."""
-        return np.asarray(self.points[:, :, PALM_POINTS, :2].mean(axis=2))
 
 
 def resample(values: Array, times_s: Array, grid_s: Array, max_gap_s: float) -> Array:
@@ -94,17 +95,25 @@ def resample(values: Array, times_s: Array, grid_s: Array, max_gap_s: float) -> 
         after = np.clip(np.searchsorted(known, grid_s), 0, seen.size - 1)
         before = np.clip(np.searchsorted(known, grid_s, side="right") - 1, 0, seen.size - 1)
         gap = known[after] - known[before]
-        weight = np.divide(grid_s - known[before], gap, out=np.zeros_like(gap), where=gap > 0)
-        weight = np.clip(weight, 0.0, 1.0)[:, None]
-        line = flat[seen[before]] * (1 - weight) + flat[seen[after]] * weight
+        inside = (gap <= max_gap_s) & (known[before] <= grid_s) & (grid_s <= known[after])
         nearest = np.where(
             np.abs(known[after] - grid_s) < np.abs(known[before] - grid_s), after, before
         )
-        near_enough = np.abs(known[nearest] - grid_s) <= max_gap_s / 2
-        out[near_enough] = flat[seen[nearest]][near_enough]
-        inside = (gap <= max_gap_s) & (known[before] <= grid_s) & (grid_s <= known[after])
-        out[inside] = line[inside]
+        near_enough = ~inside & (np.abs(known[nearest] - grid_s) <= max_gap_s / 2)
+        out[near_enough] = flat[seen[nearest[near_enough]]]
+        before, after, gap = before[inside], after[inside], gap[inside]
+        weight = np.divide(
+            grid_s[inside] - known[before], gap, out=np.zeros_like(gap), where=gap > 0
+        )
+        out[inside] = _line(flat[seen[before]], flat[seen[after]], weight)
     return out.reshape(len(grid_s), *values.shape[1:])
+
+
+def _line(start: Array, end: Array, share: Array) -> Array:
+    """Between rows ``start`` and ``end`` (k, d), a ``share`` (k,) of the way."""
+    line: Array = start * (1.0 - share)[:, None]
+    line += end * share[:, None]
+    return line
 
 
 def grid_hands(track: LandmarkTrack, hop_s: float = HOP_S) -> HandGrid:
@@ -148,11 +157,16 @@ def _hold_still(out: Array, values: Array, track: LandmarkTrack, grid: Array) ->
     gap = np.maximum(times[after] - times[before], 1e-9)
     weight = np.where(after > before, (grid[rows] - times[before]) / gap, 0.0)
     for side in range(out.shape[1]):
-        column = values[:, side]
-        share = weight.reshape(-1, *[1] * (column.ndim - 1))
+        column = values[:, side].reshape(len(values), -1)
         a, b = column[before], column[after]
-        line = a * (1.0 - share) + b * share
-        out[rows, side] = np.where(np.isfinite(line), line, np.where(share < 0.5, a, b))
+        line = _line(a, b, weight)
+        lost = np.flatnonzero(~np.isfinite(line).all(axis=1))
+        line[lost] = np.where(
+            np.isfinite(line[lost]),
+            line[lost],
+            np.where(weight[lost, None] < 0.5, a[lost], b[lost]),
+        )
+        out[rows, side] = line.reshape(len(rows), *values.shape[2:])
     return held
 
 

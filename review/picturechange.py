@@ -29,25 +29,18 @@ def box_change(motion: Floats, low: Array, high: Array, aspect: float) -> Array:
     size = (ends[1] - ends[0]).prod(axis=1)
     usable = np.flatnonzero(np.isfinite(size) & (size > 0) & np.isfinite(motion[:, 0, 0]))
     for part in np.array_split(usable, max(1, len(usable) // AT_ONCE)):
-        # Sums over everything above and to the left; a box is what four of them leave.
-        sums = np.zeros((len(part), rows + 1, columns + 1))
-        sums[:, 1:, 1:] = motion[part].cumsum(axis=1, dtype=np.float64).cumsum(axis=2)
-        (left, top), (right, bottom) = ends[0, part].T, ends[1, part].T
-        total = (
-            _between(sums, bottom, right)
-            - _between(sums, top, right)
-            - _between(sums, bottom, left)
-            + _between(sums, top, left)
+        across, down = (
+            _shares(ends[0, part, axis], ends[1, part, axis], count)
+            for axis, count in ((0, columns), (1, rows))
         )
-        out[part] = total / size[part]
+        lines = (down[:, None, :] @ motion[part].astype(np.float64))[:, 0]
+        out[part] = (lines * across).sum(axis=1) / size[part]
     return out
 
 
-def _between(sums: Array, y: Array, x: Array) -> Array:
-    """Values of grids (n, r, c) at one place (row, column) each, straight between grid points."""
-    i = np.minimum(y.astype(int), sums.shape[1] - 2)
-    j = np.minimum(x.astype(int), sums.shape[2] - 2)
-    at, v, u = np.arange(len(sums)), y - i, x - j
-    upper = sums[at, i, j] * (1 - u) + sums[at, i, j + 1] * u
-    lower = sums[at, i + 1, j] * (1 - u) + sums[at, i + 1, j + 1] * u
-    return np.asarray(upper * (1 - v) + lower * v)
+def _shares(low: Array, high: Array, count: int) -> Array:
+    """Shape (n, count): how much of each cell lies between two places along one axis, in cells."""
+    cells = np.arange(count)
+    return np.asarray(
+        np.clip(np.minimum(high[:, None], cells + 1) - np.maximum(low[:, None], cells), 0.0, None)
+    )

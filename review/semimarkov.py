@@ -18,6 +18,8 @@ Method
 ------
 No state can be left sooner than the shortest length of any state, so the recursion moves
 in blocks of that many boundaries, each one array operation over (states, block, lengths).
+Where the quickest states never follow one another, as a pause between two steps does not,
+blocks are as long as the shortest of the other states.
 Lengths beyond the explicit table fall geometrically and are carried in a running maximum
 (or sum), so that a wait of an hour costs no more than one of a minute. The posterior uses
 the same recursion with sums, once forwards and once backwards: the chance that a state
@@ -254,14 +256,14 @@ def _recursion(log_lik: Floats, model: Model, rule: Rule) -> _Scores:
     """Fill the boundary scores from left to right; see the module's method."""
     n, count = log_lik.shape
     pair = np.maximum if rule == "max" else np.logaddexp
-    order = np.argsort([-lengths.log_prob.size for lengths in model.lengths], kind="stable")
+    block, quick = _blocks(model)
+    block = min(block, n)
+    sizes = np.array([lengths.log_prob.size for lengths in model.lengths])
+    order = np.lexsort((-sizes, quick))  # the quick last, longest table first
     lengths = [model.lengths[s] for s in order]
-    shortest = np.array([item.shortest for item in lengths])
-    block = int(min(shortest.min(), n))
     evidence = np.zeros((count, n + 1))
     np.cumsum(log_lik.T[order], axis=1, out=evidence[:, 1:])
     transition = model.log_transition[np.ix_(order, order)].T[:, None, :]  # to, -, from
-    tables = _LengthTables.of(lengths, n)
 
     entry = np.full((count, n + 1), -np.inf)
     ended = np.full((count, n + 1), -np.inf)
@@ -269,25 +271,21 @@ def _recursion(log_lik: Floats, model: Model, rule: Rule) -> _Scores:
     if model.open_ends:
         whole = np.stack([item.at_least(n) for item in lengths])
         ended[:, 1:] = entry[:, :1] + whole + evidence[:, 1:]
-    # waiting[s, w]: entry less evidence of runs old enough to end at w, that is, from
-    # w - shortest on; padded on the left so that every window is full.
-    pad = tables.width
-    waiting = np.full((count, pad + n + int(shortest.max()) + 1), -np.inf)
-    rows = np.arange(count)[:, None]
-    if not model.open_ends:
-        waiting[rows[:, 0], pad + shortest] = entry[:, 0]
-    windows = tables.windows(waiting)
-    older = np.full((count, pad + n + 1), -np.inf)
+    slow_count = count - int(quick.sum())
+    layers = [
+        _Layer.of(members, lengths[members], n, None if model.open_ends else entry[members, 0])
+        for members in (slice(0, slow_count), slice(slow_count, count))
+        if members.stop > members.start
+    ]
+    slow = slice(0, slow_count)
     for first in range(1, n + 1, block):
-        last = min(first + block, n + 1)
-        here = np.arange(first, last)
-        tables.carry_tail(older, waiting, first, last, rule)
-        fresh = tables.finish(windows, older, first, last, rule) + evidence[:, first:last]
-        ended[:, first:last] = pair(ended[:, first:last], fresh)
-        entry[:, first:last] = _join(ended[:, first:last].T[None] + transition, rule)
-        waiting[rows, pad + here + shortest[:, None]] = (
-            entry[:, first:last] - evidence[:, first:last]
-        )
+        here = slice(first, min(first + block, n + 1))
+        for layer in layers:
+            if layer.members != slow:  # entered from the slow ones alone, which are known by now
+                layer.enter(here, entry, evidence, ended[slow], transition[:, :, slow], rule)
+            fresh = layer.finish(here, rule) + evidence[layer.members, here]
+            ended[layer.members, here] = pair(ended[layer.members, here], fresh)
+        layers[0].enter(here, entry, evidence, ended, transition, rule)
     if model.open_ends:
         starts = entry[:, :n] - evidence[:, :n] + whole[:, ::-1]
         ended[:, n] = _join(starts, rule) + evidence[:, n]
@@ -295,29 +293,68 @@ def _recursion(log_lik: Floats, model: Model, rule: Rule) -> _Scores:
     return _Scores(entry[back], ended[back], evidence[back])
 
 
+def _blocks(model: Model) -> tuple[int, NDArray[np.bool_]]:
+    """How many boundaries go at once, and shape (S,): which states may end sooner than that.
+
+    Such quick states must not follow one another: then those entered and left within a block are
+    entered from slow ones, whose ends in the block rest on earlier blocks alone.
+    """
+    shortest = np.array([lengths.shortest for lengths in model.lengths])
+    block, quick = int(shortest.min()), np.zeros(shortest.size, dtype=np.bool_)
+    for longer in np.unique(shortest)[1:]:
+        sooner = shortest < longer
+        if np.isfinite(model.log_transition[np.ix_(sooner, sooner)]).any():
+            break
+        block, quick = int(longer), sooner
+    return block, quick
+
+
 @dataclass(frozen=True, slots=True)
-class _LengthTables:
-    """Run-length tables of all states, longest table first, as arrays.
+class _Layer:
+    """States that are taken together within a block, longest table first.
 
     Attributes:
-        flipped: per group of states with tables of about one size, (slice of states, table of
-            shape (states, 1, size) with the longest length first, ``-inf`` before shorter ones).
+        members: which of all states.
+        shortest: shape (S,), their shortest lengths.
+        flipped: per group of states with tables of about one size, (slice of the members, table
+            of shape (states, 1, size) with the longest length first, ``-inf`` before shorter ones).
         width: size of the largest table.
         sizes, slope, base: shape (S,), table size; tail slope (0 where there is none);
             last table entry (``-inf`` where there is no tail).
+        waiting: shape (S, width + n + longest ``shortest`` + 1); ``waiting[s, width + w]`` is
+            entry less evidence of runs old enough to end at w, that is, from w - shortest on;
+            padded on the left so that every window is full.
+        windows: per group, a live view of shape (states, columns, size): each column's window.
+        older: shape (S, width + n + 1), running maximum (or sum) over starts.
     """
 
+    members: slice
+    shortest: NDArray[np.intp]
     flipped: tuple[tuple[slice, Floats], ...]
     width: int
     sizes: NDArray[np.intp]
     slope: Floats
     base: Floats
+    waiting: Floats
+    windows: tuple[Floats, ...]
+    older: Floats
 
     @classmethod
-    def of(cls, lengths: Sequence[RunLengths], n: int) -> _LengthTables:
-        """Stack the tables; lengths beyond the ``n`` cells there are cannot matter."""
+    def of(
+        cls, members: slice, lengths: Sequence[RunLengths], n: int, initial: Floats | None
+    ) -> _Layer:
+        """Stack the tables; lengths beyond the ``n`` cells there are cannot matter.
+
+        Args:
+            members: which of all states.
+            lengths: theirs, longest table first.
+            n: cells.
+            initial: shape (S,), scores of complete runs that start at 0; None where ``whole``
+                ones are reckoned apart.
+        """
         kept = [item.log_prob[:n] for item in lengths]
         sizes = np.array([item.size for item in kept])
+        shortest = np.array([item.shortest for item in lengths])
         groups, first = [], 0
         while first < sizes.size:
             size = int(sizes[first])
@@ -329,39 +366,66 @@ class _LengthTables:
             groups.append((slice(first, end), table))
             first = end
         tails = np.array([item.tail for item in lengths])
-        base = np.where(np.isfinite(tails), [item[-1] for item in kept], -np.inf)
-        slope = np.where(np.isfinite(tails), tails, 0.0)
-        return cls(tuple(groups), int(sizes.max()), sizes, slope, base)
+        width = int(sizes.max())
+        waiting = np.full((sizes.size, width + n + int(shortest.max()) + 1), -np.inf)
+        if initial is not None:
+            waiting[np.arange(sizes.size), width + shortest] = initial
+        return cls(
+            members,
+            shortest,
+            tuple(groups),
+            width,
+            sizes,
+            slope=np.where(np.isfinite(tails), tails, 0.0),
+            base=np.where(np.isfinite(tails), [item[-1] for item in kept], -np.inf),
+            waiting=waiting,
+            windows=tuple(
+                sliding_window_view(waiting[states], table.shape[-1], axis=1)
+                for states, table in groups
+            ),
+            older=np.full((sizes.size, width + n + 1), -np.inf),
+        )
 
-    def windows(self, waiting: Floats) -> list[NDArray[np.float64]]:
-        """Per group, a live view of shape (states, columns, size): each column's window."""
-        return [
-            sliding_window_view(waiting[members], table.shape[-1], axis=1)
-            for members, table in self.flipped
-        ]
+    def enter(
+        self,
+        here: slice,
+        entry: Floats,
+        evidence: Floats,
+        ended: Floats,
+        transition: Floats,
+        rule: Rule,
+    ) -> None:
+        """Fill ``entry`` at the boundaries of a block from the runs that ended there.
 
-    def carry_tail(self, older: Floats, waiting: Floats, first: int, last: int, rule: Rule) -> None:
-        """Extend the running maximum (or sum) over starts to the boundaries of a block.
-
-        The slope is taken out, so that one running value serves every later boundary.
+        Args:
+            here: the boundaries.
+            entry: of all states, shape (all, n + 1).
+            evidence: likewise.
+            ended: of the states to come from, shape (from, n + 1).
+            transition: shape (all, 1, from).
+            rule: maximum or sum.
         """
-        pair = np.maximum if rule == "max" else np.logaddexp
-        columns = np.arange(first, last) + self.width
-        fresh = waiting[:, columns] - self.slope[:, None] * np.arange(first, last)
-        joined = np.concatenate((older[:, columns[0] - 1 : columns[0]], fresh), axis=1)
-        older[:, columns] = pair.accumulate(joined, axis=1)[:, 1:]
+        entry[self.members, here] = _join(ended[:, here].T[None] + transition[self.members], rule)
+        columns = self.width + np.arange(here.start, here.stop) + self.shortest[:, None]
+        self.waiting[np.arange(self.sizes.size)[:, None], columns] = (
+            entry[self.members, here] - evidence[self.members, here]
+        )
 
-    def finish(
-        self, windows: list[Floats], older: Floats, first: int, last: int, rule: Rule
-    ) -> Floats:
-        """Shape (S, block): best (or summed) score of runs that end in a block."""
+    def finish(self, here: slice, rule: Rule) -> Floats:
+        """Shape (S, block): best (or summed) score of runs that end in a block, evidence apart."""
         pair = np.maximum if rule == "max" else np.logaddexp
-        result = np.empty((self.sizes.size, last - first))
-        for (members, table), view in zip(self.flipped, windows, strict=True):
-            start = self.width + first - table.shape[-1] + 1
-            candidates = view[:, start : start + last - first] + table
-            result[members] = _join(candidates, rule)
-        beyond = np.arange(first, last) - self.sizes[:, None]
-        old = np.take_along_axis(older, self.width + beyond, axis=1)
+        block = np.arange(here.start, here.stop)
+        result = np.empty((self.sizes.size, block.size))
+        for (states, table), view in zip(self.flipped, self.windows, strict=True):
+            start = self.width + here.start - table.shape[-1] + 1
+            result[states] = _join(view[:, start : start + block.size] + table, rule)
+        # Beyond the tables: the slope is taken out, so that one running value serves every later
+        # boundary.
+        columns = slice(self.width + here.start, self.width + here.stop)
+        fresh = self.waiting[:, columns] - self.slope[:, None] * block
+        fresh[:, 0] = pair(fresh[:, 0], self.older[:, columns.start - 1])
+        pair.accumulate(fresh, axis=1, out=self.older[:, columns])
+        beyond = block - self.sizes[:, None]
+        old = self.older[np.arange(self.sizes.size)[:, None], self.width + beyond]
         tail = old + self.base[:, None] + self.slope[:, None] * (beyond + 1)
         return np.asarray(pair(result, tail))

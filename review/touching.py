@@ -135,17 +135,18 @@ def _depth_inside(points: Array, outline: Array) -> Array:
     Distance to the nearest edge line, positive inside, for outlines that are nearly convex;
     NaN where either is not seen.
     """
-    edge = np.roll(outline, -1, axis=1) - outline
-    normal = np.stack([-edge[..., 1], edge[..., 0]], axis=-1)
-    normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
-    inward = ((outline.mean(axis=1, keepdims=True) - outline) * normal).sum(axis=2, keepdims=True)
-    normal *= np.sign(inward)
     depth = np.full(len(points), np.nan)
     seen = np.flatnonzero(np.isfinite(points[:, 0, 0]) & np.isfinite(outline[:, 0, 0]))
-    level = (outline * normal).sum(axis=2)
     for part in np.array_split(seen, max(1, len(seen) // AT_ONCE)):
+        corner = outline[part]
+        edge = np.roll(corner, -1, axis=1) - corner
+        normal = np.stack([-edge[..., 1], edge[..., 0]], axis=-1)
+        normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-12)
+        inward = ((corner.mean(axis=1, keepdims=True) - corner) * normal).sum(axis=2, keepdims=True)
+        normal *= np.sign(inward)
+        level = (corner * normal).sum(axis=2)
         # (p, 21, 2) times (p, 2, k): each point's distance beyond each edge line.
-        away = points[part] @ normal[part].transpose(0, 2, 1) - level[part, None]
+        away = points[part] @ normal.transpose(0, 2, 1) - level[:, None]
         depth[part] = away.min(axis=2).max(axis=1)
     return depth
 

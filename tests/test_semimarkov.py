@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -87,6 +88,30 @@ def test_best_path_and_posterior_agree_with_every_segmentation(seed: int, open_e
     assert path_score(log_lik, model, runs) == pytest.approx(best, abs=1e-9)
     found, found_total = posterior(log_lik, model)
     assert found.shape == inside.shape
+    np.testing.assert_allclose(found, inside, atol=1e-9)
+    assert found_total == pytest.approx(total, abs=1e-9)
+
+
+@pytest.mark.parametrize("open_ends", [True, False])
+@pytest.mark.parametrize("seed", range(8))
+def test_quick_states_between_slow_ones_agree_with_every_segmentation(
+    seed: int, open_ends: bool
+) -> None:
+    """A pause of one cell between steps of two or three is left within the block it began in."""
+    rng = np.random.default_rng(700 + seed)
+    model = random_model(rng, 4, open_ends)
+    lengths = [
+        RunLengths(shortest, item.log_prob, item.tail)
+        for item, shortest in zip(model.lengths, (3, 1, 2, 1), strict=True)
+    ]
+    transition = model.log_transition.copy()
+    transition[np.ix_((1, 3), (1, 3))] = -np.inf
+    model = replace(model, lengths=tuple(lengths), log_transition=transition)
+    log_lik = rng.normal(scale=2.0, size=(6, 4))
+    best, inside, total = by_brute_force(log_lik, model)
+    runs = viterbi_segments(log_lik, model)
+    assert path_score(log_lik, model, runs) == pytest.approx(best, abs=1e-9)
+    found, found_total = posterior(log_lik, model)
     np.testing.assert_allclose(found, inside, atol=1e-9)
     assert found_total == pytest.approx(total, abs=1e-9)
 
