@@ -15,6 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from review.analysis import Analysis, write_analysis
 from review.cli import COULD_NOT, DONE, WRONG_USAGE, main
+from review.pages.reviewtabs import TABS
 from review.places import UNIT_VARIABLE
 from review.reporting import Format, practice_page, report_recording, write_report
 from review.reportpdf import ReportError
@@ -177,6 +178,7 @@ def test_the_review_page_makes_it_when_asked(
     page = AppTest.from_file(str(project / "review" / "pages" / "review.py"), default_timeout=60)
     page.query_params["recording"] = str(number)
     page.query_params["by"] = "T-1"
+    page.session_state[f"{TABS}-{number}"] = "Report"
     page.run()
     assert not page.exception and not page.get("download_button")
     next(b for b in page.button if b.label == "Make the report").click().run()

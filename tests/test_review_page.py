@@ -92,6 +92,8 @@ def test_what_was_begun_in_a_tab_is_there_after_a_look_at_another(
 ) -> None:
     recording = session_of(store, "planted_faults")
     page = open_page(project, recording, trainer(store))
+    assert not page.text_area  # what was never opened is not drawn
+    open_tab(page, recording, "Remarks and signature")
     open_tab(page, recording, "Work surface")
     typed = page.number_input[0].value - 1.5
     page.number_input[0].set_value(typed)
@@ -130,6 +132,7 @@ def test_an_answer_is_in_the_store_at_once_and_shown_again(project: Path, store:
 def test_a_typed_time_moves_the_phase(project: Path, store: Store) -> None:
     number, by = session_of(store, "planted_faults"), trainer(store)
     page = open_page(project, number, by)
+    open_tab(page, number, "Type times")
     chooser = next(box for box in page.selectbox if box.label == "Phase")
     wash = next(i for i, words in enumerate(chooser.options) if words.startswith("Hand wash"))
     chooser.select_index(wash).run()
@@ -147,6 +150,7 @@ def test_a_typed_time_moves_the_phase(project: Path, store: Store) -> None:
     whole = version.analysis.measure("wash.whole_time")
     assert whole is not None and whole.value == pytest.approx(14.0, abs=0.01)
     page = open_page(project, number, by)
+    open_tab(page, number, "Type times")
     next(b for b in page.button if b.label.startswith("Go back to the machine")).click().run()
     assert store.corrections(number).phases is None  # type: ignore[union-attr]
 
@@ -155,6 +159,7 @@ def test_a_time_that_cannot_be_read_changes_nothing(project: Path, store: Store)
     number, by = session_of(store, "planted_faults"), trainer(store)
     before = store.corrections(number)
     page = open_page(project, number, by)
+    open_tab(page, number, "Type times")
     next(t for t in page.text_input if t.label == "From").set_value("soon")
     next(b for b in page.button if b.label == "Save").click().run()
     assert "'soon' is not a time" in text_of(page)
@@ -165,6 +170,7 @@ def test_signing_needs_a_name_and_an_outcome(project: Path, store: Store) -> Non
     number, by = session_of(store, "clean_exchange"), trainer(store)
     before = len(store.signoffs(number))
     page = open_page(project, number, by)
+    open_tab(page, number, "Remarks and signature")
     sign = next(b for b in page.button if b.label == "Sign")
     sign.click().run()
     assert "nothing was signed" in text_of(page)

@@ -391,11 +391,15 @@ def show_parts(
     Args:
         parts: what draws each, by its title.
         key: of the title that is open, in the session's state.
-        kept: titles drawn all the time: what was begun in them stays while one looks elsewhere.
+        kept: titles drawn from their first opening on: what was begun in them stays while one
+            looks elsewhere.
     """
     tabs = st.tabs(list(parts), key=key, on_change="rerun")
+    begun: set[str] = st.session_state.setdefault(f"{key}-begun", set())
     for tab, (title, part) in zip(tabs, parts.items(), strict=True):
-        if tab.open or title in kept:
+        if tab.open and title in kept:
+            begun.add(title)
+        if tab.open or title in begun:
             with tab:
                 part()
 
