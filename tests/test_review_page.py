@@ -353,6 +353,20 @@ def test_hands_are_drawn_and_the_face_covered_only_when_asked(
 
 
 @pytest.mark.slow
+def test_the_picture_of_the_wiping_is_seen_and_said(review: tuple[Page, Store, int]) -> None:
+    page, store, number = review
+    page.get_by_role("tab", name="Work surface").click()
+    picture = page.get_by_role("img", name="The work surface as the camera saw it")
+    expect(picture).to_be_visible()
+    assert picture.evaluate("(image) => image.complete && image.naturalWidth") > 0
+    version = store.analysis(number)
+    assert version is not None
+    covered = version.analysis.measure("surface.covered")
+    assert covered is not None and covered.value is not None
+    assert f"{covered.value:.0%}".rstrip("%") in (picture.get_attribute("alt") or "")
+
+
+@pytest.mark.slow
 def test_the_video_is_for_this_page_only(review: tuple[Page, Store, int]) -> None:
     page, _, _ = review
     address = page.locator("video").evaluate("(video) => video.src")

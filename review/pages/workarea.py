@@ -15,7 +15,7 @@ from review.escaping import markdown_text
 from review.pages.unit import picture, playable
 from review.prepared import Evidence
 from review.store import Store
-from review.surfacepicture import surface_picture
+from review.surfacepicture import surface_picture, surface_words
 from review.surfacestill import covered_still, still_time_s
 from review.workarea import Corner, guessed_area, work_area
 
@@ -23,8 +23,8 @@ CORNERS = ("Top left", "Top right", "Bottom right", "Bottom left")
 """As they lie in the picture, in order around the area."""
 
 
-SAYS = "The work surface as the camera saw it: what was wiped, missed and gone over again"
-"""Stands for the picture where it is not seen; its numbers are among the measures."""
+SAYS = "The work surface as the camera saw it"
+"""Begins what stands for the picture where it is not seen; what its legend says follows."""
 
 
 def show_work_area(store: Store, desk: Desk, evidence: Future[Evidence | None], by: str) -> None:
@@ -96,14 +96,22 @@ def _picture(store: Store, desk: Desk, surface: WorkSurface, corners: list[Corne
             st.warning(markdown_text(error))
             return
         shown = surface.model_copy(update={"corners": area})
-        picture(surface_picture(shown, size, still=still), SAYS)
+        picture(surface_picture(shown, size, still=still), _said(shown))
         st.caption("The corners as typed. The shares follow when you save.")
         return
     covered, again = (
         None if (found := analysis.measure(name)) is None else found.value
         for name in ("surface.covered", "surface.gone_over_again")
     )
-    picture(surface_picture(surface, size, covered=covered, again=again, still=still), SAYS)
+    picture(
+        surface_picture(surface, size, covered=covered, again=again, still=still),
+        _said(surface, covered, again),
+    )
+
+
+def _said(surface: WorkSurface, covered: float | None = None, again: float | None = None) -> str:
+    lines = surface_words(surface, covered=covered, again=again)
+    return f"{SAYS}: {'; '.join(text for _, text in lines)}"
 
 
 def _still(store: Store, desk: Desk) -> bytes | None:
