@@ -23,6 +23,7 @@ from review.emissions import (
     SURFACES,
     EmissionModel,
     forward,
+    load_model,
     save_model,
 )
 from review.errors import LabelError
@@ -30,11 +31,8 @@ from review.features import compute_features
 from review.labels import LabelFile, read_labels
 from review.timeline import Interval, Phase
 from review.tracks import LandmarkTrack
+from review.trainingfit import DILATIONS, Targets, fit
 
-WIDTH = 72
-DILATIONS = (1, 2, 4, 8, 16, 32, 64)
-CROP = 768
-BATCH = 12
 WAITS = ("drain", "flush", "fill")
 STILL_SHARE = 0.4
 """Share of the degraded versions in which some rubs stop for a moment."""
@@ -47,29 +45,6 @@ HIDDEN_SHARE = 0.25
 
 EDGE_S = 0.2
 """Samples this close to a label's edge are left out of the loss: the edge itself is soft."""
-
-
-@dataclass(frozen=True, slots=True)
-class Targets:
-    """Labels on a feature grid, each shape (m,).
-
-    Attributes:
-        phase, step: indices in PHASES and STEPS.
-        opened: 1 while the line is open.
-        rate: strokes a second, NaN where it is not known.
-        weight: of the sample in the loss.
-    """
-
-    phase: NDArray[np.int64]
-    step: NDArray[np.int64]
-    opened: NDArray[np.float32]
-    rate: NDArray[np.float32]
-    weight: NDArray[np.float32]
-
-    @property
-    def arrays(self) -> tuple[NDArray[Any], ...]:
-        """All of them, in order."""
-        return self.phase, self.step, self.opened, self.rate, self.weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,135 +166,6 @@ def _rests(label: LabelFile, stretch: float, rng: np.random.Generator) -> tuple[
     return tuple(sorted(spans))
 
 
-def initial_weights(inputs: int, rng: np.random.Generator) -> dict[str, NDArray[np.float32]]:
-    """He-initialised weights; the residual mixes start small."""
-
-    def normal(*shape: int, fan: int, gain: float = 2.0) -> NDArray[np.float32]:
-        return rng.normal(0, np.sqrt(gain / fan), shape).astype(np.float32)
-
-    def zeros(count: int) -> NDArray[np.float32]:
-        return np.zeros(count, dtype=np.float32)
-
-    weights = {"in_w": normal(inputs, WIDTH, fan=inputs), "in_b": zeros(WIDTH)}
-    for block in range(len(DILATIONS)):
-        weights[f"conv{block}_w"] = normal(3, WIDTH, WIDTH, fan=3 * WIDTH)
-        weights[f"conv{block}_b"] = zeros(WIDTH)
-        weights[f"mix{block}_w"] = normal(WIDTH, WIDTH, fan=WIDTH, gain=0.2)
-        weights[f"mix{block}_b"] = zeros(WIDTH)
-    for head, count in (("phase", len(PHASES)), ("step", len(STEPS)), ("open", 1), ("rate", 1)):
-        weights[f"{head}_w"] = normal(WIDTH, count, fan=WIDTH, gain=1.0)
-        weights[f"{head}_b"] = zeros(count)
-    return weights
-
-
-def _crop(
-    values: NDArray[np.float32], targets: Targets, rng: np.random.Generator
-) -> tuple[NDArray[Any], ...]:
-    """A random window of CROP steps; a short recording is padded with weight 0."""
-    start = int(rng.integers(0, max(1, len(values) - CROP + 1)))
-    part = slice(start, start + CROP)
-    pad = max(0, CROP - len(values[part]))
-    x = np.pad(values[part], ((0, pad), (0, 0)))
-    hidden = rng.random(x.shape[1]) < 0.08  # whole features missing now and then
-    return (
-        np.where(hidden, np.float32(0), x),
-        *(np.pad(array[part], (0, pad)) for array in targets.arrays),
-    )
-
-
-def standardisation(
-    arrays: Sequence[tuple[NDArray[np.float32], Targets]],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean and scale of each feature, shape (f,), from values inside its 1st..99th percentile."""
-    stacked = np.concatenate([values for values, _ in arrays[:: max(1, len(arrays) // 400)]])
-    # A feature that was never measured stays at its mean, 0.
-    stacked[:, ~np.isfinite(stacked).any(axis=0)] = 0.0
-    low, high = np.nanpercentile(stacked, [1, 99], axis=0)
-    clipped = np.clip(stacked, low, high)
-    mean = np.nanmean(clipped, axis=0).astype(np.float64)
-    return mean, np.maximum(np.nanstd(clipped, axis=0), 1e-3).astype(np.float64)
-
-
-def _update_rule() -> Callable[..., Any]:
-    """One compiled step of Adam on the summed losses of the four heads."""
-    import jax
-    import jax.numpy as jnp
-
-    def one(weights: Any, x: Any) -> Any:
-        return forward(weights, DILATIONS, x, jnp)
-
-    network: Any = jax.vmap(one, in_axes=(None, 0))
-
-    def cross(scores: Any, target: Any, smooth: float = 0.05) -> Any:
-        log = jax.nn.log_softmax(scores)
-        picked = jnp.take_along_axis(log, target[..., None], axis=-1)[..., 0]
-        return -(1 - smooth) * picked - smooth * log.mean(axis=-1)
-
-    def loss(
-        weights: Any, x: Any, phase: Any, step: Any, opened: Any, rate: Any, weight: Any
-    ) -> Any:
-        phase_score, step_score, open_score, rate_score = network(weights, x)
-        line = jnp.logaddexp(0, open_score[..., 0]) - opened * open_score[..., 0]
-        known = jnp.isfinite(rate)
-        off = jnp.abs(rate_score[..., 0] - jnp.where(known, rate, 0.0)) * known
-        total = cross(phase_score, phase) + cross(step_score, step) + 0.5 * line + off
-        decay = sum((value**2).sum() for name, value in weights.items() if name.endswith("_w"))
-        return (total * weight).sum() / jnp.maximum(weight.sum(), 1) + 1e-5 * decay
-
-    def update(weights: Any, first: Any, second: Any, t: Any, rate: Any, batch: Any) -> Any:
-        gradient = jax.grad(loss)(weights, *batch)
-        norm = jnp.sqrt(sum((g**2).sum() for g in gradient.values()))
-        limit = jnp.minimum(1.0, 1.0 / (norm + 1e-6))
-        new: tuple[dict[str, Any], dict[str, Any], dict[str, Any]] = ({}, {}, {})
-        for name, raw in gradient.items():
-            g = raw * limit
-            new[1][name] = 0.9 * first[name] + 0.1 * g
-            new[2][name] = 0.999 * second[name] + 0.001 * g**2
-            step_size = (new[1][name] / (1 - 0.9**t)) / (
-                jnp.sqrt(new[2][name] / (1 - 0.999**t)) + 1e-8
-            )
-            new[0][name] = weights[name] - rate * step_size
-        return new
-
-    compiled: Callable[..., Any] = jax.jit(update)
-    return compiled
-
-
-def fit(
-    arrays: Sequence[tuple[NDArray[np.float32], Targets]],
-    *,
-    steps: int,
-    seed: int,
-    progress: Callable[[float], None],
-) -> tuple[dict[str, NDArray[np.float32]], NDArray[np.float64], NDArray[np.float64]]:
-    """Fit the network by Adam (Kingma and Ba 2015) with a warm-up and a cosine schedule.
-
-    Returns:
-        The weights, and the mean and scale of the features, shape (f,) each.
-    """
-    rng = np.random.default_rng(seed)
-    mean, scale = standardisation(arrays)
-    ready: list[tuple[NDArray[np.float32], Targets]] = []
-    for values, targets in arrays:
-        standard = np.clip((values - mean) / scale, -FEATURE_CLIP, FEATURE_CLIP)
-        ready.append((np.nan_to_num(standard).astype(np.float32), targets))
-    update = _update_rule()
-    weights: Any = initial_weights(len(mean), rng)
-    first = {name: np.zeros_like(value) for name, value in weights.items()}
-    second = {name: np.zeros_like(value) for name, value in weights.items()}
-    lengths = np.array([len(values) for values, _ in ready], dtype=float)
-    chance = np.sqrt(lengths) / np.sqrt(lengths).sum()
-    for number in range(1, steps + 1):
-        picks = rng.choice(len(ready), BATCH, p=chance)
-        crops = [_crop(ready[pick][0], ready[pick][1], rng) for pick in picks]
-        batch = tuple(np.stack(column) for column in zip(*crops, strict=True))
-        rate = min(1.0, number / 100) * 1e-3 * (1 + np.cos(np.pi * number / steps))
-        weights, first, second = update(weights, first, second, number, rate, batch)
-        if number % 20 == 0 or number == steps:
-            progress(number / steps)
-    return {name: np.asarray(value) for name, value in weights.items()}, mean, scale
-
-
 def frame_accuracy(model: EmissionModel, examples: Iterable[Example]) -> dict[str, float]:
     """Share of grid steps whose most probable phase, and step, is the labelled one."""
     hits = {"phase": 0.0, "step": 0.0}
@@ -405,13 +251,30 @@ def train_model(
     seed: int,
     recipe: dict[str, Any],
     progress: Callable[[str, float], None],
+    start: EmissionModel | None = None,
 ) -> EmissionModel:
-    """Fit a model and write its recipe and held-out accuracy into it."""
+    """Fit a model and write its recipe and held-out accuracy into it.
+
+    Args:
+        examples: what to fit on.
+        held_out: what to measure it on; its probabilities are calibrated on these.
+        versions: degraded versions of each example.
+        steps: of the fit.
+        seed: of the fit and of the degradations.
+        recipe: what to write into the model about its data.
+        progress: told what is being done and the share done.
+        start: the model to go on from; None begins anew.
+
+    Raises:
+        ValueError: if ``start`` was made for other features.
+    """
     names, arrays = build_arrays(
         examples, versions, seed, lambda share: progress("features", share)
     )
+    if start is not None and start.feature_names != names:
+        raise ValueError("the model to go on from has other features; begin anew")
     weights, mean, scale = fit(
-        arrays, steps=steps, seed=seed, progress=lambda share: progress("fit", share)
+        arrays, steps=steps, seed=seed, progress=lambda share: progress("fit", share), start=start
     )
     counts = np.bincount(
         np.concatenate([targets.phase for _, targets in arrays]), minlength=len(PHASES)
@@ -482,8 +345,25 @@ def load_examples(folder: Path, cache_dir: Path | None = None) -> list[Example]:
     return examples
 
 
-def main(folder: Path, out: Path, *, versions: int = 10, steps: int = 2400, seed: int = 1) -> Path:
-    """Train on every recording of ``folder`` and write the model into ``out``."""
+def main(
+    folder: Path,
+    out: Path,
+    *,
+    versions: int = 10,
+    steps: int = 2400,
+    seed: int = 1,
+    start: Path | None = None,
+) -> Path:
+    """Train on every recording of ``folder`` and write the model into ``out``.
+
+    Args:
+        folder: labelled recordings, see :func:`load_examples`.
+        out: where the model goes.
+        versions: degraded versions of each recording.
+        steps: of the fit.
+        seed: of the fit.
+        start: a model to go on from; its recipe is kept in the new one's.
+    """
     from rich.progress import Progress
 
     examples = load_examples(folder)
@@ -491,7 +371,10 @@ def main(folder: Path, out: Path, *, versions: int = 10, steps: int = 2400, seed
     kept_back = {example.name for example in held_out}
     fitted = [example for example in examples if example.name not in kept_back]
     seeds = sorted({example.name.rpartition("_")[0] for example in examples})
-    recipe = {"data": f"{len(examples)} rendered recordings: {', '.join(seeds)}"}
+    recipe: dict[str, Any] = {"data": f"{len(examples)} rendered recordings: {', '.join(seeds)}"}
+    going_on = None if start is None else load_model(start)
+    if going_on is not None:
+        recipe["went_on_from"] = dict(going_on.recipe)
     with Progress() as bar:
         tasks = {name: bar.add_task(name, total=1.0) for name in ("features", "fit")}
         model = train_model(
@@ -502,6 +385,7 @@ def main(folder: Path, out: Path, *, versions: int = 10, steps: int = 2400, seed
             seed=seed,
             recipe=recipe,
             progress=lambda name, share: bar.update(tasks[name], completed=share),
+            start=going_on,
         )
     out.mkdir(parents=True, exist_ok=True)
     path = out / "emissions.npz"

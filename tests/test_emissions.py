@@ -26,12 +26,12 @@ from review.labels import LabelFile
 from review.timeline import Interval, Phase, Surface
 from review.training import (
     Example,
-    initial_weights,
     load_examples,
     step_index,
     targets_on_grid,
     train_model,
 )
+from review.trainingfit import GOING_ON_RATE, initial_weights
 
 DILATIONS = (1, 2, 4, 8, 16, 32, 64)
 
@@ -237,6 +237,19 @@ def test_a_small_network_learns_two_movements(tmp_path: Path):
         progress=lambda name, share: None,
     )  # fmt: skip
     assert model.recipe["held_out_frame_accuracy"]["phase"] > 0.85
+    further = train_model(
+        examples[:3], examples[3:], versions=0, steps=5, seed=4, recipe={},
+        progress=lambda name, share: None, start=model,
+    )  # fmt: skip
+    np.testing.assert_array_equal(further.mean, model.mean)
+    moved = max(np.abs(further.weights[n] - model.weights[n]).max() for n in model.weights)
+    assert 0 < moved < 5 * GOING_ON_RATE  # five small steps from where it stood
+    with pytest.raises(ValueError, match="other features"):
+        train_model(
+            examples[:3], (), versions=0, steps=1, seed=4, recipe={},
+            progress=lambda name, share: None,
+            start=replace(model, feature_names=model.feature_names[1:]),
+        )  # fmt: skip
 
 
 def test_an_empty_folder_is_named_with_the_remedy(tmp_path: Path):

@@ -37,9 +37,9 @@ EDGES = frozenset(
 JOINING = frozenset({"pipeline", "sound", "cameralook"})
 COMPARING = frozenset(
     {
-        "training", "evaluate", "evaluation", "labels", "metrics", "pool", "washscores",
-        "washsteps", "washsummary", "washreport", "washplots", "washevaluate", "handwashing_set",
-        "openlinescores", "openlinereport", "openlineevaluate",
+        "training", "trainingfit", "evaluate", "evaluation", "labels", "metrics", "pool",
+        "washscores", "washsteps", "washsummary", "washreport", "washplots", "washevaluate",
+        "handwashing_set", "openlinescores", "openlinereport", "openlineevaluate",
         "benchmark", "benchmarkclips", "benchmarkplot",
         "refit", "refitcheck", "refitfloor", "refitlessons",
     }
@@ -89,7 +89,7 @@ ONLY_IN = {
     "cryptography": {"review.sealed", "review.vault"},
     "streamlit": {"app", "review.pages", "review.components"},
     "typer": {"review.cli", "review.commands"},
-    "jax": {"review.training"},
+    "jax": {"review.trainingfit"},
     "matplotlib": {"review.washplots", "review.benchmarkplot"},
     "typst": {"review.reportpdf"},
     "fontTools": {"review.reportpdf"},

@@ -130,8 +130,12 @@ def train(
     ] = 10,
     steps: Annotated[int, typer.Option("--steps", min=1, help="Steps of the fit.")] = 2400,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the fit.")] = 1,
+    start: Annotated[
+        Path | None,
+        typer.Option("--go-on-from", help="A model to go on from (default: begin anew)."),
+    ] = None,
 ) -> None:
     """Fit the movement model to labelled recordings (for developers)."""
     from review.training import main as train_main
 
-    train_main(folder, out, versions=versions, steps=steps, seed=seed)
+    train_main(folder, out, versions=versions, steps=steps, seed=seed, start=start)
