@@ -194,7 +194,15 @@ class OpenLineDetection(Settings):
         2.1, description="One yawn can look like talking for up to this long in a small face."
     )
     short_span_probability: Probability = Field(
-        0.84, description="A talking span no longer than that is dropped below this mean."
+        0.88, description="A talking span no longer than that is dropped below this mean."
+    )
+    long_span_s: Annotated[float, Field(gt=0.0, le=60.0)] = Field(
+        4.0,
+        description="What never looks sure in a small, noisy face is talking all the same where "
+        "it goes on for this long.",
+    )
+    long_span_probability: Probability = Field(
+        0.45, description="Mean probability over that time from which it does."
     )
     min_shared_s: Seconds = Field(
         0.5, description="Talking that reaches into the open-line time by less is not near it."

@@ -230,6 +230,35 @@ def test_a_short_span_has_to_be_surer_than_a_long_one(
     assert [round(span.probability, 2) for span in found] == ([mean] if kept else [])
 
 
+@pytest.mark.parametrize(
+    ("mean", "length_s", "unseen_s", "kept"),
+    [
+        (0.6, 6.0, 0.0, True),
+        (0.6, 2.0, 0.0, False),
+        (0.35, 6.0, 0.0, False),
+        (0.6, 4.0, 2.0, False),
+    ],
+)
+def test_what_is_never_sure_is_talking_where_it_goes_on(
+    mean: float, length_s: float, unseen_s: float, kept: bool
+) -> None:
+    at = builders.times(20.0, 10)
+    inside = (at >= 6.0 - 1e-9) & (at < 6.0 + length_s - 1e-9)
+    swing = np.where(np.arange(at.size) % 2 == 0, 0.2, -0.2)  # never up to the starting threshold
+    probability = np.where(inside, mean + swing, 0.02)
+    probability[(at >= 7.0 - 1e-9) & (at < 7.0 + unseen_s - 1e-9)] = np.nan
+    values = np.stack([probability, np.ones(at.size), np.ones(at.size)], axis=1)
+    track = FeatureTrack(
+        TimeBase(at, 20.0), ("probability", "assessable", "local_rate"), ("1", "1", "1/s"), values
+    )
+    found = talking_spans(track, SETTINGS)
+    assert len(found) == kept
+    if kept:
+        assert found[0].interval.start_s == pytest.approx(6.0, abs=0.25)
+        assert found[0].interval.end_s == pytest.approx(6.0 + length_s, abs=0.25)
+        assert found[0].probability == pytest.approx(mean, abs=0.02)
+
+
 # --- not assessable is never silent -------------------------------------------------------------
 
 
