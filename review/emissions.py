@@ -174,8 +174,7 @@ class EmissionModel:
     def inputs(self, features: FeatureTrack) -> NDArray[np.float32]:
         """Shape (m, f): standardised features, 0 (the mean) where not measured."""
         values = np.stack([features.column(name) for name in self.feature_names], axis=1)
-        standard = np.clip((values - self.mean) / self.scale, -FEATURE_CLIP, FEATURE_CLIP)
-        return np.nan_to_num(standard).astype(np.float32)
+        return standardised(values, self.mean, self.scale)
 
     def score(self, features: FeatureTrack) -> Emissions:
         """Run the network over a recording's features."""
@@ -188,6 +187,14 @@ class EmissionModel:
             stroke_rate=np.maximum(rate[:, 0].astype(np.float64), 0.0),
             phase_prior=np.array(self.phase_prior),
         )
+
+
+def standardised(
+    values: NDArray[np.floating[Any]], mean: NDArray[np.float64], scale: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Shape (m, f): features (m, f) as the network reads them, 0 (the mean) where not measured."""
+    standard = np.clip((values - mean) / scale, -FEATURE_CLIP, FEATURE_CLIP)
+    return np.nan_to_num(standard).astype(np.float32)
 
 
 def forward(

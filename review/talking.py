@@ -249,7 +249,7 @@ def talking_spans(
     ]
     lasting = [
         span
-        for span in _lasting(probability, settings)
+        for span in _lasting(possible, probability, settings)
         if not any(span.interval.intersect(other.interval) for other in found)
     ]
     return tuple(sorted((*found, *lasting), key=lambda span: span.interval.start_s))
@@ -266,12 +266,14 @@ def _merged(
     ]
 
 
-def _lasting(probability: FeatureTrack, settings: OpenLineDetection) -> list[TalkingSpan]:
+def _lasting(
+    possible: Sequence[Interval], probability: FeatureTrack, settings: OpenLineDetection
+) -> list[TalkingSpan]:
     """Spans over which talking is likely enough for long enough, sure or not.
 
     For each stretch in which the mean over ``long_span_s`` around is high enough and most of that
-    time was assessed: all that is at ``talking_off_probability`` or above in it or, with breaks up
-    to ``talking_merge_gap_s``, reaches into it.
+    time was assessed: all of ``possible`` in it or, with breaks up to ``talking_merge_gap_s``,
+    reaching into it.
     """
     time, values = probability.time, probability.column("probability")
     known = np.isfinite(values)
@@ -285,12 +287,10 @@ def _lasting(probability: FeatureTrack, settings: OpenLineDetection) -> list[Tal
     mean = (sums[last] - sums[first]) / np.maximum(assessed, 1e-9)
     likely = known & (assessed >= MOSTLY * settings.long_span_s)
     likely &= mean >= settings.long_span_probability
-    with np.errstate(invalid="ignore"):
-        moved = spans_where(values >= settings.talking_off_probability, time)
-    moved = merge_intervals(moved, settings.talking_merge_gap_s)
+    possible = merge_intervals(possible, settings.talking_merge_gap_s)
     spans = []
     for stretch in spans_where(likely, time):
-        inside = [span for span in moved if span.intersect(stretch)]
+        inside = [span for span in possible if span.intersect(stretch)]
         if inside:
             spans.append(Interval(inside[0].start_s, inside[-1].end_s))
     return _merged(spans, probability, settings)

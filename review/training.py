@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from review.degrade import degrade_track, hide_hands, still_hands
 from review.emissions import (
-    FEATURE_CLIP,
     PHASES,
     STEPS,
     SURFACES,
@@ -25,6 +24,7 @@ from review.emissions import (
     forward,
     load_model,
     save_model,
+    standardised,
 )
 from review.errors import LabelError
 from review.features import compute_features
@@ -223,8 +223,7 @@ def fitted_temperature(model: EmissionModel, examples: Iterable[Example]) -> flo
         raise ValueError("the examples have other features than the model")
     scores, truth, weights = [], [], []
     for values, targets in arrays:
-        standard = np.clip((values - model.mean) / model.scale, -FEATURE_CLIP, FEATURE_CLIP)
-        inputs = np.nan_to_num(standard).astype(np.float32)
+        inputs = standardised(values, model.mean, model.scale)
         scores.append(forward(model.weights, model.dilations, inputs)[1].astype(np.float64))
         truth.append(targets.step)
         weights.append(targets.weight)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from review.emissions import FEATURE_CLIP, PHASES, STEPS, EmissionModel, forward
+from review.emissions import PHASES, STEPS, EmissionModel, forward, standardised
 
 WIDTH = 72
 DILATIONS = (1, 2, 4, 8, 16, 32, 64)
@@ -163,10 +163,7 @@ def fit(
     """
     rng = np.random.default_rng(seed)
     mean, scale = (start.mean, start.scale) if start else standardisation(arrays)
-    ready: list[tuple[NDArray[np.float32], Targets]] = []
-    for values, targets in arrays:
-        standard = np.clip((values - mean) / scale, -FEATURE_CLIP, FEATURE_CLIP)
-        ready.append((np.nan_to_num(standard).astype(np.float32), targets))
+    ready = [(standardised(values, mean, scale), targets) for values, targets in arrays]
     update = _update_rule()
     weights: Any = dict(start.weights) if start else initial_weights(len(mean), rng)
     highest = GOING_ON_RATE if start else FIRST_RATE
