@@ -10,6 +10,7 @@ from starlette.middleware import Middleware
 
 from review import media, signin
 from review.pages.gate import Gate, records
+from review.pages.opening import Opening
 
 
 def _read_ahead() -> None:
@@ -30,5 +31,5 @@ PAGES = Path(__file__).resolve().parent / "review" / "pages"
 app = st.App(
     PAGES / "navigation.py",
     routes=[*media.routes(), *signin.routes(records)],
-    middleware=[Middleware(Gate)],
+    middleware=[Middleware(Gate), Middleware(Opening)],
 )
