@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter
 
 from review.benchmark import Row
 
@@ -19,20 +20,21 @@ def plot_times(rows: Sequence[Row], path: Path) -> None:
     rows = sorted(rows, key=lambda row: row.minutes)
     minutes = [row.minutes for row in rows]
     series = (
-        ("plain way (reckoned where dotted)", [row.plain_s for row in rows], "s", ":", "#7a3b12"),
-        ("decoding alone", [row.decoding.seconds for row in rows], "^", "--", "#5b5b5b"),
-        ("as shipped", [row.ours.seconds for row in rows], "o", "-", "#12414d"),
-        ("key pictures alone", [row.keys.seconds for row in rows], "v", "-.", "#8a8d93"),
+        ("plain way (reckoned where long)", [row.plain_s for row in rows], "s:", "#7a3b12", True),
+        ("decoding alone", [row.decoding.seconds for row in rows], "^--", "#5b5b5b", True),
+        ("as shipped", [row.ours.seconds for row in rows], "o-", "#12414d", False),
+        ("key pictures alone", [row.keys.seconds for row in rows], "v-.", "#6d7076", False),
     )
-    for name, seconds, mark, line, colour in series:
+    for name, seconds, drawn, colour, above in series:
         known = [(m, s / 60.0) for m, s in zip(minutes, seconds, strict=True) if s is not None]
         if known:
-            axes.plot(*zip(*known, strict=True), marker=mark, linestyle=line, color=colour)
+            axes.plot(*zip(*known, strict=True), drawn, color=colour)
             axes.annotate(
-                name, known[-1], xytext=(-6, -16 if name == "as shipped" else 8),
+                name, known[-1], xytext=(-6, 8 if above else -16),
                 textcoords="offset points", ha="right", color=colour,
             )  # fmt: skip
     axes.set_yscale("log")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.set_xlabel("length of the recording, minutes")
     axes.set_ylabel("time taken, minutes (logarithmic)")
     axes.grid(visible=True, color="#dddddd", linewidth=0.6)

@@ -26,7 +26,7 @@ from review.emissions import (
     save_model,
     standardised,
 )
-from review.errors import LabelError
+from review.errors import LabelError, ReviewError
 from review.features import compute_features
 from review.labels import LabelFile, read_labels
 from review.timeline import Interval, Phase
@@ -265,13 +265,16 @@ def train_model(
         start: the model to go on from; None begins anew.
 
     Raises:
-        ValueError: if ``start`` was made for other features.
+        ReviewError: if ``start`` was made for other features; said before any work is done.
     """
+    if start is not None and start.feature_names != compute_features(examples[0].track).names:
+        raise ReviewError(
+            "The model to go on from was made for other features than this release computes. "
+            "Begin anew: leave --go-on-from out."
+        )
     names, arrays = build_arrays(
         examples, versions, seed, lambda share: progress("features", share)
     )
-    if start is not None and start.feature_names != names:
-        raise ValueError("the model to go on from has other features; begin anew")
     weights, mean, scale = fit(
         arrays, steps=steps, seed=seed, progress=lambda share: progress("fit", share), start=start
     )

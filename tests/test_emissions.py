@@ -244,12 +244,14 @@ def test_a_small_network_learns_two_movements(tmp_path: Path):
     np.testing.assert_array_equal(further.mean, model.mean)
     moved = max(np.abs(further.weights[n] - model.weights[n]).max() for n in model.weights)
     assert 0 < moved < 5 * GOING_ON_RATE  # five small steps from where it stood
-    with pytest.raises(ValueError, match="other features"):
+    begun: list[str] = []
+    with pytest.raises(ReviewError, match="--go-on-from"):
         train_model(
             examples[:3], (), versions=0, steps=1, seed=4, recipe={},
-            progress=lambda name, share: None,
+            progress=lambda name, share: begun.append(name),
             start=replace(model, feature_names=model.feature_names[1:]),
         )  # fmt: skip
+    assert not begun  # hours of work would have come first
 
 
 def test_an_empty_folder_is_named_with_the_remedy(tmp_path: Path):
