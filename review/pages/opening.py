@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 import streamlit
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 HEAD: Final = b"<head>"
@@ -45,7 +46,7 @@ NEEDED: Final = (
 
 
 def scripts(folder: Path, names: Iterable[str] = NEEDED) -> tuple[str, ...]:
-    """Names of the files in a folder that hold these scripts, as ``Tabs.0a1b2c3d.js``."""
+    """Names of the files in a folder that hold these scripts, as ``Radio.0a1b2c3d.js``."""
     return tuple(
         sorted(place.name for name in names for place in folder.glob(f"{name}.????????.js"))
     )
@@ -103,24 +104,22 @@ class _Completed:
         body = self._body
         if b"./static/js/" in body:  # one of the page server's, not of our own
             body = body.replace(HEAD, HEAD + b"\n" + _told(), 1)
-        size = str(len(body)).encode()
-        others = [
-            (name, value)
-            for name, value in start["headers"]
-            if name.lower() not in (b"content-length", b"etag", b"last-modified")
-        ]
-        await self._send({**start, "headers": [*others, (b"content-length", size)]})
+        headers = MutableHeaders(raw=list(start["headers"]))
+        headers["content-length"] = str(len(body))
+        for of_the_old in ("etag", "last-modified"):
+            del headers[of_the_old]
+        await self._send({**start, "headers": headers.raw})
         await self._send({"type": "http.response.body", "body": body})
 
 
 def _may_be_document(scope: Scope) -> bool:
-    return any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
+    return "text/html" in Headers(scope=scope).get("accept", "")
 
 
 def _is_document(message: Message) -> bool:
-    headers = {name.lower(): value for name, value in message.get("headers", ())}
+    headers = Headers(raw=message["headers"])
     return (
         message["status"] == 200
-        and headers.get(b"content-type", b"").startswith(b"text/html")
-        and b"content-encoding" not in headers
+        and headers.get("content-type", "").startswith("text/html")
+        and "content-encoding" not in headers
     )
