@@ -7,8 +7,9 @@ import json
 import re
 import typing
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Literal
 
 from review.analysis import Analysis, FlagLevel, MeasureRecord
@@ -66,7 +67,8 @@ def player_data(
         lanes_note: what the empty rows say.
 
     Returns:
-        Times in seconds, each to the millisecond; ``stamp`` changes when anything shown does.
+        Times in seconds, each to the millisecond; ``stamp`` changes when anything shown does,
+        ``lanes_stamp`` when the rows from the pictures do.
     """
     analysis = desk.analysis
     rate = analysis.recording.fps
@@ -99,23 +101,37 @@ def player_data(
         ],
         "items": [_item_data(item) for item in desk.items],
         "stops": [list(span) for span in stops(desk)],
-        "lanes": None if lanes is None else _lanes_data(lanes),
+        "lanes_stamp": lanes_note if lanes is None else _lanes_data(lanes)[1],
         "lanes_note": lanes_note,
         "surface_names": {s.value: SURFACES[s] for s in Surface},
         "surface_order": [s.value for s in Surface],
         "may_act": may_act,
         "sound": sound,
     }
-    content = json.dumps(shown, sort_keys=True).encode()
-    stamp = hashlib.sha256(content).hexdigest()[:16]
-    return {**shown, "stamp": stamp, "video": video, "points": points}
-
-
-def _lanes_data(lanes: Lanes) -> dict[str, list[list[float | str]]]:
     return {
-        name: [[row["start_s"], row["end_s"], row["kind"]] for row in rows]
-        for name, rows in asdict(lanes).items()
+        **shown,
+        "stamp": _stamp(shown),
+        "lanes": None if lanes is None else _lanes_data(lanes)[0],
+        "video": video,
+        "points": points,
     }
+
+
+@lru_cache(maxsize=4)
+def _lanes_data(lanes: Lanes) -> tuple[dict[str, list[list[float | str]]], str]:
+    """The rows from the pictures, and what tells them from others.
+
+    Kept: of all that the player shows they are most, and no correction changes them.
+    """
+    rows: dict[str, list[list[float | str]]] = {
+        field.name: [[row.start_s, row.end_s, row.kind] for row in getattr(lanes, field.name)]
+        for field in fields(lanes)
+    }
+    return rows, _stamp(rows)
+
+
+def _stamp(content: object) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _item_data(item: Item) -> dict[str, Any]:

@@ -39,6 +39,7 @@ from review.emissions import (
 from review.features import compute_features, hands_about, nobody_works
 from review.flags import Findings, find_flags
 from review.handevents import hand_events
+from review.handgrid import typical_hand_width
 from review.landmarks import Sampling as LandmarkSampling
 from review.mask import judge_mask
 from review.measures import Measurement, Result
@@ -53,8 +54,9 @@ from review.order import order_report
 from review.phases import find_phases
 from review.protocol import Protocol
 from review.refitapply import adjusted, for_decoding
+from review.rubbing import surface_odds
 from review.sound import heard_voice
-from review.surface import measure_wiping
+from review.surface import measure_wiping, wiping_spans
 from review.surfacemap import work_surface
 from review.talking import talking_spans
 from review.timeline import Phase, Timeline
@@ -224,11 +226,19 @@ def review_track(
         emissions=emissions,
         features=features,
         hygiene=recall(
-            "hygiene", phases, lambda: measure_hygiene(phases, emissions, features, detection.wash)
+            "hygiene",
+            phases,
+            lambda: measure_hygiene(
+                phases,
+                emissions,
+                features,
+                detection.wash,
+                recall("odds", None, lambda: surface_odds(emissions, features, detection.wash)),
+            ),
         ),
         wiping=recall(
             "wiping",
-            (*(s.interval for s in phases.of(Phase.SURFACE_PREP)), _hashable(corrected.area)),
+            (wiping_spans(phases, emissions, detection.surface), _hashable(corrected.area)),
             lambda: measure_wiping(
                 phases, track, detection.surface, corrected.area, evidence=emissions
             ),
@@ -247,7 +257,15 @@ def review_track(
         ),
         contacts=contacts,
         exits=recall(
-            "exits", phases, lambda: left_clean_field(track, phases, detection.open_line, contacts)
+            "exits",
+            phases,
+            lambda: left_clean_field(
+                track,
+                phases,
+                detection.open_line,
+                contacts,
+                recall("width", None, lambda: typical_hand_width(track.hands)),
+            ),
         ),
         waits=recall(
             "waits",

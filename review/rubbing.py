@@ -111,8 +111,41 @@ def likeliest_course(probability: NDArray[np.float64], penalty: float) -> NDArra
     return np.array(path[::-1], dtype=np.intp)
 
 
+@dataclass(frozen=True, slots=True)
+class SurfaceOdds:
+    """What :func:`surface_course` rests on besides the phases.
+
+    Attributes:
+        probability, hidden: as in :class:`SurfaceCourse`.
+        states: shape (m, surfaces + 2), of each surface, no surface and hidden, not smoothed.
+    """
+
+    probability: NDArray[np.float64]
+    hidden: NDArray[np.float64]
+    states: NDArray[np.float64]
+
+
+def surface_odds(
+    emissions: Emissions, features: FeatureTrack, settings: WashDetection
+) -> SurfaceOdds:
+    """How probable each surface is over the whole recording; see :func:`surface_course`."""
+    hop = float(np.median(emissions.time.widths_s))
+    smooth = moving_mean(emissions.step_prob, 2 * round(SMOOTH_S / hop / 2) + 1)
+    unseen = seconds_to_hands(features) > settings.max_unseen_s
+    probability = np.where(unseen[:, None], 0.0, smooth[:, : len(SURFACES)])
+    hidden = np.where(unseen, 1.0, smooth[:, STEPS.index("hidden")])
+    sharp = np.where(unseen[:, None], 0.0, emissions.step_prob[:, : len(SURFACES)])
+    covered = np.where(unseen, 1.0, emissions.step("hidden"))
+    rest = np.clip(1.0 - sharp.sum(axis=1) - covered, 0.0, 1.0)
+    return SurfaceOdds(probability, hidden, np.column_stack([sharp, rest, covered]))
+
+
 def surface_course(
-    emissions: Emissions, features: FeatureTrack, phases: Timeline, settings: WashDetection
+    emissions: Emissions,
+    features: FeatureTrack,
+    phases: Timeline,
+    settings: WashDetection,
+    odds: SurfaceOdds | None = None,
 ) -> SurfaceCourse:
     """The answer at every sample of ``emissions``.
 
@@ -126,24 +159,19 @@ def surface_course(
         features: on the same grid.
         phases: only washes and hand rubs are looked at.
         settings: ``[detection.wash]`` of the protocol.
+        odds: of the same emissions, features and settings, where they are known already.
     """
-    hop = float(np.median(emissions.time.widths_s))
-    smooth = moving_mean(emissions.step_prob, 2 * round(SMOOTH_S / hop / 2) + 1)
-    unseen = seconds_to_hands(features) > settings.max_unseen_s
-    probability = np.where(unseen[:, None], 0.0, smooth[:, : len(SURFACES)])
-    hidden = np.where(unseen, 1.0, smooth[:, STEPS.index("hidden")])
-    sharp = np.where(unseen[:, None], 0.0, emissions.step_prob[:, : len(SURFACES)])
-    covered = np.where(unseen, 1.0, emissions.step("hidden"))
-    rest = np.clip(1.0 - sharp.sum(axis=1) - covered, 0.0, 1.0)
-    states = np.column_stack([sharp, rest, covered])
+    odds = odds or surface_odds(emissions, features, settings)
     answers = np.array([*range(len(SURFACES)), NO_SURFACE, CANNOT_TELL])
     answer = np.full(len(emissions.time), NO_SURFACE)
     for segment in phases:
         inside = np.flatnonzero(emissions.time.inside(segment.interval))
         if segment.phase in RUBBED_IN and inside.size:
-            path = likeliest_course(states[inside], settings.change_penalty)
+            path = likeliest_course(odds.states[inside], settings.change_penalty)
             answer[inside] = answers[path]
-    return SurfaceCourse(emissions.time, probability, hidden, answer, emissions.stroke_rate)
+    return SurfaceCourse(
+        emissions.time, odds.probability, odds.hidden, answer, emissions.stroke_rate
+    )
 
 
 def surface_runs(

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -111,12 +112,14 @@ class WipingFindings:
 
 def _wiping_hand(track: LandmarkTrack, spans: Sequence[Interval]) -> tuple[TimeBase, Array]:
     """The busier hand over the spans: sample times, keypoints (m, 21, 2); NaN = not seen."""
-    times = track.time.times_s.astype(np.float64)
+    around = Interval(spans[0].start_s, max(span.end_s for span in spans)).pad(BRIDGE_S, BRIDGE_S)
+    part = track.time.part(around)  # nothing further away is ever bridged to
+    times = track.time.times_s[part].astype(np.float64)
     grids = [
         np.arange(span.start_s, span.end_s, STEP_S) for span in spans if span.duration_s > STEP_S
     ]
     grid = np.concatenate(grids) if grids else np.array([spans[0].start_s])
-    hands = track.hands[..., :2].astype(np.float64)
+    hands = track.hands[part, ..., :2].astype(np.float64)
     paths = [resample(hands[:, side], times, grid, BRIDGE_S) for side in (0, 1)]
     paths = [
         np.where(np.isfinite(path), moving_mean(path, SMOOTH_STEPS).reshape(path.shape), np.nan)
@@ -140,7 +143,9 @@ def _travel(path: Array) -> float:
 
 def _footprints(hand: Array, rim: float, share: float) -> tuple[Array, Array]:
     """Outline of a flat hand (21, 2), widened by ``rim``; and the same scaled about its middle."""
-    hull = convex_hull(hand)
+    # Its corners are found in single precision: there are hundreds of hands, and a keypoint a
+    # millionth of a picture inside an edge may as well be on it.
+    hull = hand[cv2.convexHull(hand.astype(np.float32), returnPoints=False)[:, 0]]
     middle = hull.mean(axis=0)
     away = hull - middle
     length = np.linalg.norm(away, axis=1, keepdims=True)
@@ -292,9 +297,7 @@ def measure_wiping(
     Raises:
         ValueError: for corners that are not a convex four-sided shape.
     """
-    whole = tuple(
-        wiping_in(segment.interval, evidence, settings) for segment in phases.of(Phase.SURFACE_PREP)
-    )
+    whole = wiping_spans(phases, evidence, settings)
     # Inside an area that was drawn there is no telling the way to the first stroke from the
     # stroke; outside it, it does not count anyway. It goes over nothing again, though.
     strokes = tuple(
@@ -339,6 +342,14 @@ def measure_wiping(
         FeatureTrack(time, ("x", "y"), ("picture widths",) * 2, palm),
         corners,
     )  # fmt: skip
+
+
+def wiping_spans(
+    phases: Timeline, evidence: Emissions | None, settings: SurfaceDetection
+) -> tuple[Interval, ...]:
+    """The wiping in each surface_prep, in order: what :func:`measure_wiping` takes of phases."""
+    found = phases.of(Phase.SURFACE_PREP)
+    return tuple(wiping_in(segment.interval, evidence, settings) for segment in found)
 
 
 def wiping_in(span: Interval, evidence: Emissions | None, settings: SurfaceDetection) -> Interval:

@@ -250,19 +250,24 @@ def _first_clean(phases: Timeline) -> float | None:
 
 
 def clean_field(
-    track: LandmarkTrack, phases: Timeline, settings: OpenLineDetection
+    track: LandmarkTrack,
+    phases: Timeline,
+    settings: OpenLineDetection,
+    hand_width: float | None = None,
 ) -> tuple[Array, Array] | None:
     """Where the hands work: lower and upper corner (2,) in picture widths, margin included.
 
     Learned from both palms while the surface is prepared and the line handled; None where
-    they were hardly seen.
+    they were hardly seen. ``hand_width``, see :func:`review.handgrid.typical_hand_width`, may be
+    given where it is known already.
     """
     inside = track.time.inside_any(s.interval for s in phases if s.phase in FIELD_PHASES)
     points = _palms(track.hands[inside]).reshape(-1, 2)
     points = points[np.isfinite(points[:, 0])]
     if len(points) < MIN_FIELD_SAMPLES:
         return None
-    margin = settings.clean_field_margin_hand_widths * typical_hand_width(track.hands)
+    width = typical_hand_width(track.hands) if hand_width is None else hand_width
+    margin = settings.clean_field_margin_hand_widths * width
     low, high = np.quantile(points, FIELD_QUANTILES, axis=0)
     return low - margin, high + margin
 
@@ -300,6 +305,7 @@ def left_clean_field(
     phases: Timeline,
     settings: OpenLineDetection,
     contacts: tuple[FaceContact, ...] | None = None,
+    hand_width: float | None = None,
 ) -> tuple[FieldExit, ...]:
     """Hands leaving the clean field between cleaning and connecting, in order.
 
@@ -307,12 +313,13 @@ def left_clean_field(
     it has been in it. A hand that went outside and then out of sight stays outside until it
     is seen again; one that vanishes inside the field (merged, blurred) did not leave, unless that
     was at the left or right edge of the picture, away from the other hand. A hand that went to the
-    face is that finding, not this one; ``contacts`` may be given where they are known already.
+    face is that finding, not this one. ``contacts``, and ``hand_width`` as for :func:`clean_field`,
+    may be given where they are known already.
     """
-    field = clean_field(track, phases, settings)
+    width = typical_hand_width(track.hands) if hand_width is None else hand_width
+    field = clean_field(track, phases, settings, width)
     if field is None:
         return ()
-    width = typical_hand_width(track.hands)
     if contacts is None:
         contacts = hand_to_face(track, phases, settings)
     exits = []

@@ -98,13 +98,18 @@ def spans_where(
     if mask.shape != (len(time),):
         raise ValueError(f"mask of shape {mask.shape} for {len(time)} samples")
     part = slice(0, len(time)) if within is None else time.part(within)
-    edged = np.zeros(max(part.stop - part.start, 0) + 2, dtype=bool)
-    edged[1:-1] = mask[part]
-    turns = (np.flatnonzero(edged[1:] != edged[:-1]) + part.start).tolist()
     return tuple(
-        Interval(time.bound(start), time.bound(end))
-        for start, end in zip(turns[::2], turns[1::2], strict=True)
+        Interval(time.bound(part.start + first), time.bound(part.start + end))
+        for first, end in runs_where(mask[part])
     )
+
+
+def runs_where(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """The runs over which ``mask`` (shape (n,)) holds: first place and the one after the last."""
+    edged = np.zeros(len(mask) + 2, dtype=bool)
+    edged[1:-1] = mask
+    turns = np.flatnonzero(edged[1:] != edged[:-1]).tolist()
+    return list(zip(turns[::2], turns[1::2], strict=True))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ and fill in that order; anything else is 'cannot tell', and the total alone is c
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from review.handgrid import HOP_S, moving_mean
 from review.measures import Measurement
 from review.settings import WaitDetection
 from review.timeline import Interval, Phase, Timeline
-from review.tracks import FeatureTrack, spans_where
+from review.tracks import FeatureTrack, TimeBase, runs_where, spans_where
 
 WAITS = ("drain", "flush", "fill")
 HANDS = ("left", "right")
@@ -67,14 +68,14 @@ def hand_work(
     motion = motion or hand_motion(features)
     moving = motion.speeds.max(axis=1) >= settings.burst_hand_widths_per_s
     together = motion.pinches_apart < settings.pause_hand_widths
-    joined: list[Interval] = []
-    for burst in spans_where(moving, features.time, span):
-        gap = Interval(joined[-1].end_s, burst.start_s) if joined else None
-        if gap is not None and _is_pause(gap, together, features, settings):
-            joined[-1] = Interval(joined[-1].start_s, burst.end_s)
-        else:
-            joined.append(burst)
-    clipped = (found.intersect(span) for found in joined)
+    bursts = spans_where(moving, features.time, span)
+    if not bursts:
+        return []
+    starts, ends = np.array([(burst.start_s, burst.end_s) for burst in bursts]).T
+    begins = np.append(True, ~_pauses(ends[:-1], starts[1:], together, features.time, settings))
+    # A burst ends where the next one begins anew.
+    joined = zip(starts[begins].tolist(), ends[np.append(begins[1:], True)].tolist(), strict=True)
+    clipped = (Interval(start, end).intersect(span) for start, end in joined)
     return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
 
 
@@ -92,14 +93,16 @@ def of_both_hands(
     speeds = (motion or hand_motion(features)).speeds
     least = settings.one_hand_share * settings.burst_hand_widths_per_s
     alone = (speeds.max(axis=1) >= least) & (speeds.min(axis=1) < least)
+    time = features.time
+    fidgets = runs_where(alone)
+    ends = [end for _, end in fidgets]
     kept = []
     for burst in bursts:
-        fidgets = [
-            span.end_s
-            for span in spans_where(alone, features.time, burst)
-            if span.duration_s >= settings.min_one_hand_s
-        ]
-        start = fidgets[-1] if fidgets else burst.start_s
+        part, start = time.part(burst), burst.start_s
+        for k in range(bisect_right(ends, part.start), bisect_left(fidgets, (part.stop, 0))):
+            first, end = max(fidgets[k][0], part.start), min(fidgets[k][1], part.stop)
+            if time.bound(end) - time.bound(first) >= settings.min_one_hand_s:
+                start = time.bound(end)
         if burst.end_s - start >= settings.min_burst_s:
             kept.append(Interval(start, burst.end_s))
     return kept
@@ -119,15 +122,21 @@ def longest(bursts: list[Interval], span: Interval) -> list[Interval]:
     return sorted([*first, *rest[:needed]], key=lambda burst: burst.start_s)
 
 
-def _is_pause(
-    gap: Interval, together: NDArray[np.bool_], features: FeatureTrack, settings: WaitDetection
-) -> bool:
-    """Whether the hands only paused in their work between two bursts."""
-    if gap.duration_s < settings.min_wait_s:
-        return True
-    if gap.duration_s > settings.max_pause_s:
-        return False
-    return bool(together[features.time.part(gap)].mean() > 0.5)
+def _pauses(
+    starts_s: NDArray[np.float64],
+    ends_s: NDArray[np.float64],
+    together: NDArray[np.bool_],
+    time: TimeBase,
+    settings: WaitDetection,
+) -> NDArray[np.bool_]:
+    """Shape (n,): whether the hands only paused in their work in each of n gaps."""
+    lasts = ends_s - starts_s
+    first, end = np.searchsorted(time.times_s, starts_s), np.searchsorted(time.times_s, ends_s)
+    count = np.append(0, np.cumsum(together))
+    mostly = 2 * (count[end] - count[first]) > end - first
+    return np.asarray(
+        (lasts < settings.min_wait_s) | ((lasts <= settings.max_pause_s) & mostly), dtype=bool
+    )
 
 
 def quiet_spans(

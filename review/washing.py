@@ -14,7 +14,7 @@ import numpy as np
 from review.emissions import SURFACES, Emissions
 from review.features import hands_seen
 from review.measures import Measurement, Result
-from review.rubbing import SurfaceCourse, surface_course, surface_runs
+from review.rubbing import SurfaceCourse, SurfaceOdds, surface_course, surface_runs
 from review.settings import WashDetection
 from review.timeline import Interval, Phase, Segment, Surface, Timeline, merge_intervals, total_s
 from review.tracks import FeatureTrack
@@ -256,7 +256,11 @@ def _rub_to_line(
 
 
 def measure_hygiene(
-    phases: Timeline, emissions: Emissions, features: FeatureTrack, settings: WashDetection
+    phases: Timeline,
+    emissions: Emissions,
+    features: FeatureTrack,
+    settings: WashDetection,
+    odds: SurfaceOdds | None = None,
 ) -> WashFindings:
     """All wash and rub measurements of a recording.
 
@@ -265,12 +269,13 @@ def measure_hygiene(
         emissions: step probabilities.
         features: on the same grid as ``emissions``.
         settings: ``[detection.wash]`` of the protocol.
+        odds: see :func:`review.rubbing.surface_course`.
 
     Returns:
         Findings about the longest wash and the rubs before the first connect and the first
         disconnect.
     """
-    course = surface_course(emissions, features, phases, settings)
+    course = surface_course(emissions, features, phases, settings, odds)
     washes = phases.of(Phase.WASH)
     wash = max(washes, key=lambda segment: segment.interval.duration_s) if washes else None
 

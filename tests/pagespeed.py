@@ -83,6 +83,15 @@ READ_ALL = """async (video) => {
 }"""
 
 
+EDGES = {
+    "open": '.edge-open[aria-label^="Line closed"]',
+    "wash": '.edge-phase[aria-label^="Hand wash ends"]',
+    "surface": '.edge-phase[aria-label^="Surface preparation ends"]',
+    "waiting": '.edge-phase[aria-label*="Waiting begins"]',
+}
+"""Edges that are moved. Each changes a measure; those of phases change other things, too."""
+
+
 @dataclass(slots=True)
 class Times:
     """What was measured: unit and limit, the single figures, and the server's own seconds of work.
@@ -245,12 +254,11 @@ def took(page: Page) -> float:
     return float(page.evaluate("window.took")) / 1000
 
 
-def drag(page: Page, edge: str, which: int, by: float) -> float:
-    """Seconds from letting go of an edge, counted among those in view, to the new measures."""
+def drag(page: Page, edge: str, by: float) -> float:
+    """Seconds from letting go of the first such edge in view to the new measures."""
     edges = [edge for edge in page.locator(edge).all() if edge.is_visible()]
     boxes = [(edge.bounding_box(), edge) for edge in edges]
-    inside = [(b, e) for b, e in boxes if b and 200 < b["x"] < 1200]
-    box, handle = inside[which]
+    box, handle = next((b, e) for b, e in boxes if b and 200 < b["x"] < 1200)
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     handle.evaluate(WATCH)
     page.mouse.move(x, y)
@@ -323,11 +331,12 @@ def measure_review(
         for _ in range(5):  # about two minutes in view
             page.get_by_role("button", name="Zoom in").click()
         for number in range(runs):
-            # The end of the first open line, and that of the wash: each changes a measure.
-            for what, edge, which in (("open", ".edge-open", -1), ("phase", ".edge-phase", 0)):
+            for what, edge in EDGES.items():
                 times = found[f"edge ({what}) to new measures"]
                 with times.watching(pid):
-                    times.found.append(drag(page, edge, which, 14 if number % 2 == 0 else -14))
+                    # To and fro, a little further each time: where an edge was before, some of
+                    # what follows from it is remembered.
+                    times.found.append(drag(page, edge, (14 + number) * (-1) ** (number + 1)))
                 page.wait_for_timeout(1000)
         size = page.locator("video").evaluate(READ_ALL)
         assert size == GIGABYTE
@@ -394,8 +403,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         "review page ready, first time": Times("s", 2.0),
         "review page ready, again": Times("s", 2.0),
         "click to playing picture": Times("s", 0.5),
-        "edge (open) to new measures": Times("s", 0.5),
-        "edge (phase) to new measures": Times("s", 0.5),
+        **{f"edge ({what}) to new measures": Times("s", 0.5) for what in EDGES},
         "spot check of 10,000, first time": Times("s", 1.0),
         "spot check of 10,000, again": Times("s", 1.0),
         "spot check of 10,000, from another page": Times("s", 1.0),

@@ -332,6 +332,33 @@ def test_the_player_gets_plain_data(invented: tuple[Store, int]) -> None:
     assert later["items"][0]["verdict"] == "unsure"
 
 
+def test_rows_from_the_pictures_have_a_stamp_of_their_own(invented: tuple[Store, int]) -> None:
+    store, number = invented
+    time = TimeBase(np.array([0.0, 1.0]), 2.0)
+
+    def shown(codes: list[int] | None, note: str = "") -> dict[str, Any]:
+        lanes = None if codes is None else Lanes(hands=stretches(np.array(codes), time, "abc"))
+        return player_data(
+            open_desk(store, number),
+            lanes,
+            video="",
+            points="",
+            sound=False,
+            may_act=True,
+            lanes_note=note,
+        )
+
+    before = shown([2, 0])
+    assert before["lanes"]["hands"] == [[0.0, 1.0, "c"], [1.0, 2.0, "a"]]
+    do(store, number, do="decide", key=before["items"][0]["key"], verdict="agree")
+    after = shown([2, 0])
+    assert after["stamp"] != before["stamp"]
+    assert after["lanes_stamp"] == before["lanes_stamp"], "a decision draws no row anew"
+    others = [shown([0, 2]), shown(None), shown(None, "being read")]
+    assert len({data["lanes_stamp"] for data in (before, *others)}) == 4
+    assert len({data["stamp"] for data in (after, *others)}) == 4
+
+
 def test_only_the_moments_are_flags_and_beginnings_of_phases(invented: tuple[Store, int]) -> None:
     store, number = invented
     desk = open_desk(store, number)

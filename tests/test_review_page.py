@@ -317,6 +317,9 @@ def test_an_edge_moves_by_keyboard_and_back(review: tuple[Page, Store, int]) -> 
     figures = page.locator(".unit td")
     expect(figures.first).to_be_visible()
     measured = figures.all_inner_texts()
+    rows, stretches = page.locator(".track .bar"), page.locator(".track .span")
+    expect(page.locator(".bar.hands .span").first).to_be_attached()
+    drawn = [row.get_attribute("class") for row in rows.all()], stretches.count()
     edge = page.locator(".edge-open").nth(1)
     before = float((edge.get_attribute("data-edge") or "").split("|")[2])
     edge.focus()
@@ -330,6 +333,8 @@ def test_an_edge_moves_by_keyboard_and_back(review: tuple[Page, Store, int]) -> 
     assert figures.all_inner_texts() != measured
     page.get_by_role("button", name="Undo the move").click()
     expect(page.locator(f'.edge-open[data-edge="open|end|{before:g}"]')).to_have_count(1)
+    now = [row.get_attribute("class") for row in rows.all()], stretches.count()
+    assert now == drawn, "rows change their place or their content"
 
 
 @pytest.mark.slow

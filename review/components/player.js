@@ -189,8 +189,13 @@ class Player {
     const foot = el("div", { class: "foot" }, this.statusLine, this.undoMove);
     const side = el("div", { class: "side" }, this.panel, foot);
 
-    this.lanes = el("div", { class: "lanes" });
-    this.view = el("div", { class: "view" });
+    this.bars = new Map();
+    this.lanesDrawn = null;
+    this.names = el("div", { class: "names", "aria-hidden": "true" });
+    this.playhead = el("div", { class: "playhead", "aria-hidden": "true" });
+    this.track = el("div", { class: "track" }, this.playhead);
+    this.view = el("div", { class: "view" }, this.track);
+    this.lanes = el("div", { class: "lanes" }, this.names, this.view);
     this.zoomText = el("span", { class: "visually-hidden", role: "status" });
     const zooms = el("div", { class: "zooms", role: "group", "aria-label": w.zoom },
       this.timeText, this.nowText,
@@ -526,8 +531,13 @@ class Player {
       if (event.target.closest("button, [role=slider]") || this.drag) return;
       this.seek(this.timeAt(event.clientX));
     });
-    this.names.append(el("div", { class: `name ${name}`, title: note || "" }, label));
-    this.track.append(bar);
+    const old = this.bars.get(name);
+    if (old) old.replaceWith(bar);
+    else {
+      this.names.append(el("div", { class: `name ${name}`, title: note || "" }, label));
+      this.track.insertBefore(bar, this.playhead);
+    }
+    this.bars.set(name, bar);
     return bar;
   }
 
@@ -541,25 +551,15 @@ class Player {
     const active = this.root.activeElement;
     const held = active && this.lanes.contains(active) ? active.dataset.edge : null;
     const onMark = active && active.classList && active.classList.contains("mark");
-    const w = this.w;
-    const data = this.data;
-    this.names = el("div", { class: "names", "aria-hidden": "true" });
-    this.track = el("div", { class: "track" });
     this.track.style.width = `${100 * this.zoom}%`;
-    this.marks = this.lane("marks", w.lane_flags, "");
+    this.marks = this.lane("marks", this.w.lane_flags, "");
     this.marks.setAttribute("role", "group");
-    this.marks.setAttribute("aria-label", w.marks);
+    this.marks.setAttribute("aria-label", this.w.marks);
     this.drawMarks();
     this.drawPhases();
     this.drawOpen();
     this.drawLanes();
     this.drawAxis();
-    this.playhead = el("div", { class: "playhead", "aria-hidden": "true" });
-    this.track.append(this.playhead);
-    const left = this.view.scrollLeft;
-    this.view.replaceChildren(this.track);
-    this.lanes.replaceChildren(this.names, this.view);
-    this.view.scrollLeft = left;
     this.placeMarks();
     this.paint();
     if (held) this.refocus(held);
@@ -688,7 +688,11 @@ class Player {
     }
   }
 
+  // A long recording has thousands of these stretches, and nothing that is corrected or decided
+  // changes them: they stay in the page.
   drawLanes() {
+    if (this.lanesDrawn === this.data.lanes_stamp) return;
+    this.lanesDrawn = this.data.lanes_stamp;
     const lanes = this.data.lanes;
     const w = this.w;
     const rows = this.data.surface_order;

@@ -3,18 +3,13 @@
 The page server sends the same document for every page, and the scripts in it do not know whether
 the page's name is part of the server's own address. They ask at both places, one after the other,
 and wait in between. Here the server is always at the root of its host, so the document says so,
-with the other things that are asked for before a page connects. Scripts that most pages need are
-named in it, too, so that they are fetched while the connection is made and not after.
+with the other things that are asked for before a page connects.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import lru_cache
-from pathlib import Path
 from typing import Final
 
-import streamlit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -31,35 +26,6 @@ window.__streamlit = {
 </script>"""
 """What the page server's scripts read, where a document has it, instead of asking about: where
 the server is, and that no other site may talk to the page or hears of its use."""
-
-NEEDED: Final = (
-    "Multiselect",
-    "DateInput",
-    "Radio",
-    "Checkbox",
-    "Selectbox",
-    "Button",
-    "Table",
-    "Html",
-)
-"""Scripts, by what they draw; one that is not there (another release) is left out."""
-
-
-def scripts(folder: Path, names: Iterable[str] = NEEDED) -> tuple[str, ...]:
-    """Names of the files in a folder that hold these scripts, as ``Radio.0a1b2c3d.js``."""
-    return tuple(
-        sorted(place.name for name in names for place in folder.glob(f"{name}.????????.js"))
-    )
-
-
-@lru_cache(maxsize=1)
-def _told() -> bytes:
-    folder = Path(streamlit.__file__).parent / "static" / "static" / "js"
-    links = (
-        f'<link rel="modulepreload" crossorigin href="./static/js/{name}">'
-        for name in scripts(folder)
-    )
-    return "\n".join((WHERE, *links)).encode()
 
 
 class Opening:
@@ -103,7 +69,7 @@ class _Completed:
     async def _finish(self, start: Message) -> None:
         body = self._body
         if b"./static/js/" in body:  # one of the page server's, not of our own
-            body = body.replace(HEAD, HEAD + b"\n" + _told(), 1)
+            body = body.replace(HEAD, HEAD + b"\n" + WHERE.encode(), 1)
         headers = MutableHeaders(raw=list(start["headers"]))
         headers["content-length"] = str(len(body))
         for of_the_old in ("etag", "last-modified"):
