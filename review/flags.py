@@ -338,7 +338,8 @@ def _wait_flags(findings: Findings, protocol: Protocol) -> Iterable[Flag]:
             hull(wait.spans),
             # Local practice differs and fluid cannot be seen: a note, never a failure.
             FlagLevel.NOTE,
-            max((s.confidence for s in findings.phases.of(Phase.WAITING)), default=0.0),
+            max((s.confidence for s in findings.phases.of(Phase.WAITING)), default=0.0)
+            * (protocol.detection.waits.chosen_confidence if wait.why else 1.0),
             against(f"The {wait.name.removeprefix('wait.')} took about", wait, target),
             wait.name,
         )

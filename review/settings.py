@@ -318,6 +318,9 @@ class WaitDetection(Settings):
     max_pause_s: Seconds = Field(
         3.0, description="Hands together but still for longer than this are at rest."
     )
+    chosen_confidence: Probability = Field(
+        0.8, description="How sure waits are that were told by choosing between bursts of work."
+    )
 
 
 class FlagDetection(Settings):

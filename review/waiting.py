@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,12 @@ HANDS = ("left", "right")
 SMOOTH_S = 0.5
 SHORTER = 0.6
 """A burst shorter than this share of the others is a fidget among them."""
+
+
+MORE: Final = (
+    "Both hands worked more often than the waits need; the longest of these moments were taken."
+)
+ANY: Final = "Both hands did not work between all waits; the longest work of any hand was taken."
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,19 +151,23 @@ def quiet_spans(
     span: Interval,
     settings: WaitDetection,
     motion: HandMotion | None = None,
-) -> tuple[Interval, ...]:
+) -> tuple[tuple[Interval, ...], str]:
     """What the bursts of hand work leave of ``span``, if long enough to be a wait.
 
     Bursts of both hands where these leave one quiet span for each wait, else all.
+
+    Returns:
+        The spans, and one sentence where a choice between bursts was needed, which makes waits
+        less certain.
     """
     motion = motion or hand_motion(features)
     bursts = hand_work(features, span, settings, motion)
     both = of_both_hands(bursts, features, settings, motion)
-    for found in (both, longest(both, span), longest(bursts, span)):
+    for found, doubt in ((both, ""), (longest(both, span), MORE), (longest(bursts, span), ANY)):
         quiet = _between(found, span, settings)
         if len(quiet) == len(WAITS):
-            return quiet
-    return _between(bursts, span, settings)
+            return quiet, doubt
+    return _between(bursts, span, settings), ""
 
 
 def _between(
@@ -185,7 +196,7 @@ def measure_waits(
         why = "No waiting was found between connecting and disconnecting."
         return tuple(Measurement(f"wait.{name}", None, "s", (), 0.0, why) for name in WAITS)
     whole = Interval(segments[0].interval.start_s, segments[-1].interval.end_s)
-    quiet = quiet_spans(features, whole, settings, motion)
+    quiet, doubt = quiet_spans(features, whole, settings, motion)
     if len(quiet) != len(WAITS):
         why = (
             f"The waiting lasted {whole.duration_s:.0f} s in all, with {len(quiet)} quiet spans; "
@@ -196,6 +207,6 @@ def measure_waits(
     starts = [whole.start_s, quiet[0].end_s, quiet[1].end_s]
     ends = [quiet[0].end_s, quiet[1].end_s, whole.end_s]
     return tuple(
-        Measurement(f"wait.{name}", end - start, "s", (Interval(start, end),))
+        Measurement(f"wait.{name}", end - start, "s", (Interval(start, end),), why=doubt)
         for name, start, end in zip(WAITS, starts, ends, strict=True)
     )

@@ -17,6 +17,7 @@ from review.protocol import Protocol
 from review.showing import SHOWN_S
 from review.timeline import Interval, Phase, Surface
 from review.touching import FaceContact, FieldExit
+from review.waiting import MORE
 from review.wording import DOUBTS, DRAWN_AREA_DOUBT
 from tests.test_flags import END_S, PROTOCOL, SPANS, clean, hygiene, surfaces
 
@@ -114,6 +115,16 @@ NO_TARGET = {FlagKind.PHASE_MISSING, FlagKind.PHASE_OUT_OF_ORDER, FlagKind.NOT_S
 def flag_of(kind: FlagKind) -> Flag:
     findings, protocol = CASES[kind]
     return next(flag for flag in find_flags(findings, protocol) if flag.kind is kind)
+
+
+def test_waits_told_by_a_choice_are_less_sure() -> None:
+    wait = Measurement("wait.drain", 60.0, "s", (Interval(98, 114),))
+    sure, doubtful = (
+        next(f for f in find_flags(clean(waits=(w,)), LONG_DRAIN) if f.kind is FlagKind.WAIT_SHORT)
+        for w in (wait, replace(wait, why=MORE))
+    )
+    share = LONG_DRAIN.detection.waits.chosen_confidence
+    assert doubtful.confidence == pytest.approx(share * sure.confidence, abs=0.006)
 
 
 def test_there_is_a_recording_for_every_kind() -> None:

@@ -10,7 +10,7 @@ from review.features import compute_features
 from review.settings import WaitDetection
 from review.timeline import Interval, Phase
 from review.tracks import FeatureTrack
-from review.waiting import hand_work, measure_waits, quiet_spans
+from review.waiting import ANY, MORE, hand_work, measure_waits, quiet_spans
 
 SETTINGS = WaitDetection()
 PHASES = builders.phases((Phase.CONNECT, 0, 10), (Phase.WAITING, 10, 50), (Phase.OTHER, 50, 60))
@@ -48,7 +48,7 @@ def test_another_number_of_waits_cannot_be_told_apart(bursts):
 
 def test_hands_put_down_are_quiet_and_a_fidget_is_no_burst():
     features = working_hands((10, 12), (20.0, 20.3), hidden=(12.0, 48.0))
-    assert len(quiet_spans(features, Interval(10, 50), SETTINGS)) == 1
+    assert len(quiet_spans(features, Interval(10, 50), SETTINGS)[0]) == 1
     assert len(hand_work(features, Interval(10, 50), SETTINGS)) == 1
 
 
@@ -97,6 +97,22 @@ def hands_at_work(
             places[0][inside, 1] += sway
     hands = builders.hands_at(places[0], places[1], len(at_s))
     return compute_features(builders.make_track(at_s, hands))
+
+
+@pytest.mark.parametrize(
+    ("both", "alone", "doubt"),
+    [
+        (((10.0, 12.0), (25.0, 27.0), (32.0, 34.0)), (), ""),
+        (((10.0, 12.0), (17.0, 18.0), (25.0, 27.0), (32.0, 34.0)), (), MORE),
+        (((10.0, 12.0), (25.0, 27.0)), ((32.0, 34.0),), ANY),
+    ],
+)
+def test_waits_that_needed_a_choice_say_so(
+    both: tuple[tuple[float, float], ...], alone: tuple[tuple[float, float], ...], doubt: str
+) -> None:
+    found = measure_waits(PHASES, hands_at_work(both, alone), SETTINGS)
+    assert {m.why for m in found} == {doubt}
+    assert all(m.value for m in found)
 
 
 @pytest.mark.parametrize(
