@@ -319,7 +319,9 @@ class WaitDetection(Settings):
         3.0, description="Hands together but still for longer than this are at rest."
     )
     chosen_confidence: Probability = Field(
-        0.8, description="How sure waits are that were told by choosing between bursts of work."
+        0.95,
+        description="How sure waits are that were told by choosing between bursts of work (26 of "
+        "27 right on drawn recordings; without a choice 89 of 90).",
     )
 
 
