@@ -19,17 +19,16 @@ def convex_hull(points: Array) -> Array:
 
     Andrew's monotone chain (1979). Fewer than three corners mean that it has no area.
     """
-    ordered: list[list[float]] = sorted(points.tolist())
+    ordered: list[tuple[float, ...]] = sorted(map(tuple, points.tolist()))
     if len(ordered) < 3:
         return np.array(ordered)
 
-    def half(sequence: Sequence[list[float]]) -> list[list[float]]:
-        chain: list[list[float]] = []
+    def half(sequence: Sequence[tuple[float, ...]]) -> list[tuple[float, ...]]:
+        chain: list[tuple[float, ...]] = []
         for p in sequence:
-            x, y = p
             while len(chain) > 1:
                 (ax, ay), (bx, by) = chain[-2], chain[-1]
-                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > 0:
+                if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
                     break
                 chain.pop()
             chain.append(p)

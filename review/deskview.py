@@ -71,6 +71,7 @@ def player_data(
         ``lanes_stamp`` when the rows from the pictures do.
     """
     analysis = desk.analysis
+    rows, rows_stamp = (None, lanes_note) if lanes is None else _lanes_data(lanes)
     rate = analysis.recording.fps
     by_person = desk.set_by_person
     shown: dict[str, Any] = {
@@ -101,20 +102,14 @@ def player_data(
         ],
         "items": [_item_data(item) for item in desk.items],
         "stops": [list(span) for span in stops(desk)],
-        "lanes_stamp": lanes_note if lanes is None else _lanes_data(lanes)[1],
+        "lanes_stamp": rows_stamp,
         "lanes_note": lanes_note,
         "surface_names": {s.value: SURFACES[s] for s in Surface},
         "surface_order": [s.value for s in Surface],
         "may_act": may_act,
         "sound": sound,
     }
-    return {
-        **shown,
-        "stamp": _stamp(shown),
-        "lanes": None if lanes is None else _lanes_data(lanes)[0],
-        "video": video,
-        "points": points,
-    }
+    return {**shown, "stamp": _stamp(shown), "lanes": rows, "video": video, "points": points}
 
 
 @lru_cache(maxsize=4)

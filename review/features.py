@@ -33,7 +33,7 @@ from review.handgrid import (
 )
 from review.picturemotion import looks_alike, motion_rate, nothing_moves, picture_motion
 from review.rhythm import WINDOW_S, dominant_rate
-from review.tracks import LEFT, RIGHT, FeatureTrack, LandmarkTrack
+from review.tracks import LEFT, RIGHT, FeatureTrack, LandmarkTrack, runs_where
 
 Array = NDArray[np.float64]
 
@@ -163,7 +163,7 @@ def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
         inside = (tips - grid.palms[:, side, None]) / grid.hand_width
         signals[f"{prefix}_fingers"] = inside.reshape(len(palms), -1)
     around = round(WINDOW_S / hop_s)
-    spans = _spans(moving_mean((~grid.held).astype(float), 2 * (around // 2) + 1) > 0)
+    spans = runs_where(moving_mean((~grid.held).astype(float), 2 * (around // 2) + 1) > 0)
     columns = {}
     for name, signal in signals.items():
         tempo, steady = np.full(len(signal), np.nan), np.full(len(signal), np.nan)
@@ -174,12 +174,6 @@ def _rhythm(grid: HandGrid, motion: Array, hop_s: float) -> dict[str, Array]:
             steady[start:end] = strength[start - low : end - low]
         columns[f"{name}_tempo"], columns[f"{name}_steady"] = tempo, steady
     return columns
-
-
-def _spans(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Runs of true rows: first, and one past the last."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def compute_features(track: LandmarkTrack, hop_s: float = HOP_S) -> FeatureTrack:

@@ -31,6 +31,7 @@ MORE: Final = (
     "Both hands worked more often than the waits need; the longest of these moments were taken."
 )
 ANY: Final = "Both hands did not work between all waits; the longest work of any hand was taken."
+"""What is said of waits that needed a choice between bursts."""
 
 
 @dataclass(frozen=True, slots=True)

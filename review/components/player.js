@@ -281,7 +281,7 @@ class Player {
   paint() {
     const time = this.time;
     const share = (100 * time) / this.duration;
-    if (this.playhead) this.playhead.style.left = `${share}%`;
+    this.playhead.style.left = `${share}%`;
     const text = `${clock(time)} / ${clock(this.duration)}`;
     if (this.timeText.textContent !== text) this.timeText.textContent = text;
     const now = this.nowWords(time);
@@ -310,7 +310,7 @@ class Player {
   }
 
   keepInView() {
-    if (this.zoom === 1 || this.video.paused || !this.track) return;
+    if (this.zoom === 1 || this.video.paused) return;
     const x = (this.time / this.duration) * this.track.clientWidth;
     const width = this.view.clientWidth;
     if (x < this.view.scrollLeft || x > this.view.scrollLeft + width - 30)
