@@ -52,15 +52,25 @@ def _edges(corners: Array) -> Array:
     return np.asarray(np.concatenate((corners[1:], corners[:1])) - corners)
 
 
-def grid_inside(x: Array, y: Array, corners: Array) -> Mask:
-    """:func:`inside_convex` for every cell of a grid: columns (c,), rows (r,) -> (r, c)."""
-    if len(corners) < 3:
-        return np.zeros((len(y), len(x)), dtype=bool)
-    edge = _edges(corners)
-    down = edge[:, 0] * (y[:, None] - corners[:, 1])
-    across = edge[:, 1] * (x[:, None] - corners[:, 0])
-    cross = down[:, None] - across
-    return np.asarray((cross.min(axis=2) >= -1e-12) | (cross.max(axis=2) <= 1e-12))
+def windows_inside(x: Array, y: Array, corners: Array) -> Mask:
+    """:func:`inside_convex` for the cells of n windows, each against a polygon of its own.
+
+    Args:
+        x: shape (n, c), the columns of each window.
+        y: shape (n, r), its rows.
+        corners: shape (n, k, 2), the polygons. A corner may stand there more than once.
+
+    Returns:
+        Shape (n, r, c); nothing lies in a polygon without any area.
+    """
+    ahead = np.moveaxis(corners, 1, 0)  # (k, n, 2): quickest reduced over its first axis
+    edge = np.roll(ahead, -1, axis=0) - ahead
+    down = edge[:, :, None, 0] * (y - ahead[:, :, None, 1])
+    across = edge[:, :, None, 1] * (x - ahead[:, :, None, 0])
+    cross = down[..., None] - across[:, :, None]
+    inside = (cross.min(axis=0) >= -1e-12) | (cross.max(axis=0) <= 1e-12)
+    distinct = 1 + (edge[:-1] != 0).any(axis=2).sum(axis=0)
+    return np.asarray(inside & (distinct >= 3)[:, None, None])
 
 
 def square_homography(corners: Array) -> Array:

@@ -10,14 +10,14 @@ how large the hand looks there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from review.convex import convex_hull, grid_inside, inside_convex, square_homography
+from review.convex import convex_hull, inside_convex, square_homography, windows_inside
 from review.emissions import Emissions
 from review.handgrid import hand_breadth, moving_mean, resample
 from review.measures import Measurement
@@ -51,6 +51,9 @@ REVERSAL_SIZE = 0.7
 
 MOST = 0.5
 """The hand goes over wiped places when more than this share of its middle does."""
+
+BLOCK = 256
+"""Hands whose cells are looked at in one go: more would only take more memory."""
 
 MAX_CELLS = 40_000
 """Upper limit of the grid; cells grow when the path is so long that it would be exceeded."""
@@ -141,14 +144,23 @@ def _travel(path: Array) -> float:
     return float(step.sum())
 
 
-def _footprints(hand: Array, rim: float, share: float) -> tuple[Array, Array]:
-    """Outline of a flat hand (21, 2), widened by ``rim``; and the same scaled about its middle."""
-    # Its corners are found in single precision: there are hundreds of hands, and a keypoint a
+def _footprints(hands: Array, rim: float, share: float) -> tuple[Array, Array]:
+    """Outlines of n flat hands (n, 21, 2), widened by ``rim``; and scaled about their middles.
+
+    Returns:
+        Shape (n, k, 2) each. Where an outline has fewer than k corners, its last one is repeated.
+    """
+    # Corners are found in single precision: there are hundreds of hands, and a keypoint a
     # millionth of a picture inside an edge may as well be on it.
-    hull = hand[cv2.convexHull(hand.astype(np.float32), returnPoints=False)[:, 0]]
-    middle = hull.mean(axis=0)
-    away = hull - middle
-    length = np.linalg.norm(away, axis=1, keepdims=True)
+    found = [cv2.convexHull(h, returnPoints=False)[:, 0] for h in hands.astype(np.float32)]
+    counts = np.array([len(numbers) for numbers in found])
+    places = np.arange(counts.max())
+    numbers = np.stack([hull[np.minimum(places, len(hull) - 1)] for hull in found])
+    hulls = np.take_along_axis(hands, numbers[:, :, None], axis=1)
+    once = (places < counts[:, None])[:, :, None]
+    middle = (hulls * once).sum(axis=1, keepdims=True) / counts[:, None, None]
+    away = hulls - middle
+    length = np.linalg.norm(away, axis=2, keepdims=True)
     grown = away * (1.0 + rim / np.maximum(length, 1e-9))
     return middle + grown, middle + share * grown
 
@@ -243,15 +255,11 @@ def sweep(
     wiped, rewiped = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     visits = np.zeros(shape, dtype=np.int64)
     last = np.full(shape, -np.inf)
-    for i in seen:
+    for i, near, touched, under in _passes(seen, path, x, y, rim, settings.core_share):
         now = float(time.times_s[i])
-        whole, core = _footprints(path[i], rim, settings.core_share)
-        near = _near(whole, x, y)  # the few cells about the hand: nothing changes elsewhere
-        rows, columns = y[near[0]], x[near[1]]
-        wiped[near] |= grid_inside(columns, rows, whole)
+        wiped[near] |= touched
         if not stroking[i]:
             continue
-        under = grid_inside(columns, rows, core)
         count, before = visits[near], last[near]
         count += under & (now - before > settings.rewipe_delay_s)
         twice = under & (count >= 2)
@@ -261,18 +269,55 @@ def sweep(
             rewiped[near] |= twice
         before[under] = now
     flat = cells.reshape(-1, 2)
-    area = inside_convex(flat, corners if corners is not None else convex_hull(cells[wiped]))
+    around = convex_hull(cells[_row_ends(wiped)]) if corners is None else corners
+    area = inside_convex(flat, around)
     weight = _weights(flat, path, corners).reshape(shape)
     grid = WipedGrid(x, y, wiped, visits, rewiped, area.reshape(shape), weight)
     return grid, time, path, again
 
 
-def _near(outline: Array, x: Array, y: Array) -> tuple[slice, slice]:
-    """Rows and columns of the grid that an outline (k, 2) can reach, and one more all round."""
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    left, right = np.searchsorted(x, (low[0], high[0]))
-    top, bottom = np.searchsorted(y, (low[1], high[1]))
-    return slice(max(top - 1, 0), bottom + 1), slice(max(left - 1, 0), right + 1)
+def _row_ends(wiped: Mask) -> Mask:
+    """Shape (r, c): the wiped cells without those between two others in their row.
+
+    They have the same hull, and are few.
+    """
+    between = np.zeros_like(wiped)
+    between[:, 1:-1] = wiped[:, :-2] & wiped[:, 2:]
+    return wiped & ~between
+
+
+def _passes(
+    seen: NDArray[np.intp], path: Array, x: Array, y: Array, rim: float, share: float
+) -> Iterator[tuple[int, tuple[slice, slice], Mask, Mask]]:
+    """What each hand of a path covers of the grid.
+
+    Args:
+        seen: shape (n,), the numbers of the hands that were seen.
+        path: shape (m, 21, 2).
+        x: centres of the grid's columns.
+        y: centres of its rows.
+        rim: see :func:`_footprints`.
+        share: see :func:`_footprints`.
+
+    Yields:
+        The number; the rows and columns about the hand, beyond which it covers nothing; which of
+        these cells its outline covers, and which its middle does.
+    """
+    for first in range(0, len(seen), BLOCK):
+        block = seen[first : first + BLOCK]
+        whole, core = _footprints(path[block], rim, share)
+        windows = []
+        for axis, centres in ((1, y), (0, x)):
+            low = np.searchsorted(centres, whole[..., axis].min(axis=1)) - 1
+            high = np.searchsorted(centres, whole[..., axis].max(axis=1)) + 1
+            length = min(int((high - low).max()), len(centres))
+            starts = np.clip(low, 0, len(centres) - length)
+            windows.append((starts, length, centres[starts[:, None] + np.arange(length)]))
+        (top, tall, rows), (left, wide, columns) = windows
+        touched = windows_inside(columns, rows, whole)
+        under = windows_inside(columns, rows, core)
+        for k, (number, r, c) in enumerate(zip(block.tolist(), top, left, strict=True)):
+            yield number, (slice(r, r + tall), slice(c, c + wide)), touched[k], under[k]
 
 
 def measure_wiping(

@@ -73,6 +73,11 @@ class TimeBase:
         first, end = np.searchsorted(self.times_s, (span.start_s, span.end_s))
         return slice(int(first), int(end))
 
+    @property
+    def bounds_s(self) -> Floats:
+        """Shape (n + 1,): where each sample begins, and the end."""
+        return np.append(self.times_s, self.end_s)
+
     def bound(self, index: int) -> float:
         """Where sample ``index`` begins, seconds; the end for the one after the last."""
         return float(self.times_s[index]) if index < len(self.times_s) else float(self.end_s)
@@ -106,10 +111,15 @@ def spans_where(
 
 def runs_where(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """The runs over which ``mask`` (shape (n,)) holds: first place and the one after the last."""
+    turns = turns_of(mask).tolist()
+    return list(zip(turns[::2], turns[1::2], strict=True))
+
+
+def turns_of(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Shape (2k,): for each of k runs of ``mask`` its first place and the one after its last."""
     edged = np.zeros(len(mask) + 2, dtype=bool)
     edged[1:-1] = mask
-    turns = np.flatnonzero(edged[1:] != edged[:-1]).tolist()
-    return list(zip(turns[::2], turns[1::2], strict=True))
+    return np.flatnonzero(edged[1:] != edged[:-1])
 
 
 @dataclass(frozen=True, slots=True)

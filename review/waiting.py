@@ -18,7 +18,7 @@ from review.handgrid import HOP_S, moving_mean
 from review.measures import Measurement
 from review.settings import WaitDetection
 from review.timeline import Interval, Phase, Timeline
-from review.tracks import FeatureTrack, TimeBase, runs_where, spans_where
+from review.tracks import FeatureTrack, TimeBase, turns_of
 
 WAITS = ("drain", "flush", "fill")
 HANDS = ("left", "right")
@@ -76,15 +76,17 @@ def hand_work(
     motion = motion or hand_motion(features)
     moving = motion.speeds.max(axis=1) >= settings.burst_hand_widths_per_s
     together = motion.pinches_apart < settings.pause_hand_widths
-    bursts = spans_where(moving, features.time, span)
-    if not bursts:
+    part = features.time.part(span)
+    turns = part.start + turns_of(moving[part])
+    if not turns.size:
         return []
-    starts, ends = np.array([(burst.start_s, burst.end_s) for burst in bursts]).T
+    starts, ends = features.time.bounds_s[turns].reshape(-1, 2).T
     begins = np.append(True, ~_pauses(ends[:-1], starts[1:], together, features.time, settings))
     # A burst ends where the next one begins anew.
-    joined = zip(starts[begins].tolist(), ends[np.append(begins[1:], True)].tolist(), strict=True)
-    clipped = (Interval(start, end).intersect(span) for start, end in joined)
-    return [s for s in clipped if s is not None and s.duration_s >= settings.min_burst_s]
+    starts = np.maximum(starts[begins], span.start_s)
+    ends = np.minimum(ends[np.append(begins[1:], True)], span.end_s)
+    lasting = (ends > starts) & (ends - starts >= settings.min_burst_s)
+    return [Interval(*edges) for edges in np.stack([starts, ends], axis=1)[lasting].tolist()]
 
 
 def of_both_hands(
@@ -101,14 +103,19 @@ def of_both_hands(
     speeds = (motion or hand_motion(features)).speeds
     least = settings.one_hand_share * settings.burst_hand_widths_per_s
     alone = (speeds.max(axis=1) >= least) & (speeds.min(axis=1) < least)
-    time = features.time
-    fidgets = runs_where(alone)
+    time, bounds = features.time, features.time.bounds_s
+    turns = turns_of(alone).reshape(-1, 2)
+    lasts = bounds[turns[:, 1]] - bounds[turns[:, 0]]
+    # Seldom one of hundreds; the part of it inside a burst lasts no longer than all of it.
+    fidgets = [(first, end) for first, end in turns[lasts >= settings.min_one_hand_s].tolist()]
     ends = [end for _, end in fidgets]
     kept = []
-    for burst in bursts:
-        part, start = time.part(burst), burst.start_s
-        for k in range(bisect_right(ends, part.start), bisect_left(fidgets, (part.stop, 0))):
-            first, end = max(fidgets[k][0], part.start), min(fidgets[k][1], part.stop)
+    firsts = np.searchsorted(time.times_s, [burst.start_s for burst in bursts]).tolist()
+    stops = np.searchsorted(time.times_s, [burst.end_s for burst in bursts]).tolist()
+    for burst, begin, stop in zip(bursts, firsts, stops, strict=True):
+        start = burst.start_s
+        for k in range(bisect_right(ends, begin), bisect_left(fidgets, (stop, 0))):
+            first, end = max(fidgets[k][0], begin), min(fidgets[k][1], stop)
             if time.bound(end) - time.bound(first) >= settings.min_one_hand_s:
                 start = time.bound(end)
         if burst.end_s - start >= settings.min_burst_s:

@@ -13,6 +13,7 @@ import streamlit as st
 from playwright.sync_api import Page, expect
 from streamlit.testing.v1 import AppTest
 
+from review import desk
 from review.cli import UNIT_VARIABLE
 from review.demo import make_demo
 from review.pages.reviewtabs import TABS
@@ -105,6 +106,31 @@ def test_what_was_begun_in_a_tab_is_there_after_a_look_at_another(
     open_tab(page, recording, "Work surface")
     assert page.number_input[0].value == pytest.approx(typed)
     assert "The corners as typed" in page.caption[0].value
+
+
+def test_a_recording_is_read_again_only_when_something_was_written(
+    project: Path, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number, by = session_of(store, "dark_small_noisy"), trainer(store)
+    read: list[int] = []
+    reading = desk.open_desk
+
+    def counted(*arguments: object) -> desk.Desk:
+        read.append(number)
+        return reading(*arguments)
+
+    monkeypatch.setattr(desk, "open_desk", counted)
+    page = open_page(project, number, by)
+    page.run()  # that it was watched is written down, too
+    before = len(read)
+    page.run()
+    assert len(read) == before
+    other = next(t.code for t in store.trainers() if t.active and t.code != by)
+    store.add_moment(number, start_s=1.0, end_s=2.0, text="Seen by a colleague", by=other)
+    page.run()
+    assert len(read) == before + 1
+    shown = page.session_state["desk"][1]
+    assert [item.moment.text for item in shown.items if item.moment] == ["Seen by a colleague"]
 
 
 def test_nothing_can_be_said_before_somebody_is_named(project: Path, store: Store) -> None:

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from shapely.geometry import MultiPoint, Point, Polygon
 
-from review.convex import convex_hull, inside_convex, square_homography
+from review.convex import convex_hull, inside_convex, square_homography, windows_inside
 from review.emissions import PHASES, STEPS, Emissions
 from review.settings import SurfaceDetection
 from review.surface import (
@@ -80,6 +80,29 @@ def test_hull_and_inside_agree_with_shapely(seed: int) -> None:
     probes = rng.normal(size=(200, 2))
     truth = [expected.covers(Point(p)) for p in probes]
     np.testing.assert_array_equal(inside_convex(probes, hull), truth)
+
+
+def test_cells_of_windows_lie_in_their_polygons_as_shapely_has_them() -> None:
+    # Reference: shapely, Polygon.covers. One polygon repeats its last corner, one has no area.
+    rng = np.random.default_rng(4)
+    hull = convex_hull(rng.normal(size=(9, 2)))
+    kinds = {
+        "whole": hull,
+        "turned round": hull[::-1],
+        "fewer corners": hull[np.minimum(np.arange(len(hull)), 2)],
+        "no area": np.repeat(hull[:2], [1, len(hull) - 1], axis=0),
+    }
+    x = rng.normal(size=(len(kinds), 12))
+    y = rng.normal(size=(len(kinds), 10))
+    inside = windows_inside(x, y, np.stack(list(kinds.values())))
+    assert inside.shape == (len(kinds), 10, 12)
+    for name, columns, rows, corners, found in zip(
+        kinds, x, y, kinds.values(), inside, strict=True
+    ):
+        shape = Polygon(corners)
+        truth = [[name != "no area" and shape.covers(Point(a, b)) for a in columns] for b in rows]
+        np.testing.assert_array_equal(found, truth, err_msg=name)
+    assert inside[:3].any(axis=(1, 2)).all()
 
 
 def test_homography_takes_the_corners_to_the_unit_square() -> None:

@@ -47,6 +47,9 @@ LOOK = """<style>
 LANES_WAIT_S = 0.6
 """How long a page waits for the rows from the pictures before it is shown without them."""
 
+DESK = "desk"
+"""Name in the session of the recording as last read, and of which state of the records."""
+
 NEWEST = 200
 """How many of the newest recordings the chooser lists; older ones are opened from other pages."""
 
@@ -98,7 +101,7 @@ def review(store: Store) -> None:
         )
         return
     try:
-        desk = open_desk(store, entry.id)
+        desk = _desk(store, entry.id)
         _count_as_watched(store, entry.id, by)
         evidence = _evidence(str(store.landmarks), entry.id, entry.sha256, entry, desk.protocol)
         if desk.stale and by:
@@ -112,6 +115,22 @@ def review(store: Store) -> None:
     show_tabs(store, desk, evidence, by)
     if by and evidence.done() and (kept := evidence.result()) is not None:
         _ready_for_corrections(entry.sha256, desk, kept)
+
+
+def _desk(store: Store, recording_id: int) -> Desk:
+    """The recording as the records are now: read again once anything was written or a day ended.
+
+    Raises:
+        ReviewError: as of :func:`review.desk.open_desk`.
+    """
+    # Asked before reading: what is written in between makes the next drawing read again.
+    as_of = (recording_id, store.newest_link(), store.today())
+    known: tuple[object, Desk] | None = st.session_state.get(DESK)
+    if known is not None and known[0] == as_of:
+        return known[1]
+    desk = open_desk(store, recording_id)
+    st.session_state[DESK] = as_of, desk
+    return desk
 
 
 # --- what is reviewed, and by whom ---------------------------------------------------------------
@@ -244,7 +263,7 @@ def _take_actions(
         if action["n"] <= last:
             continue
         try:  # opened anew: another trainer may have changed something meanwhile
-            desk = open_desk(store, recording_id)
+            desk = _desk(store, recording_id)
             done = act(store, desk, action, by=by, evidence=evidence.result)
         except ReviewError as error:
             done = Done(str(error), False)

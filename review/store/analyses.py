@@ -190,6 +190,6 @@ def keep_analysis(writing: Writing, row: RecordingRow, analysis: Analysis, basis
             by=writing.by,
         )
     )
-    refresh_figures(writing.session, row.id)
+    refresh_figures(writing.session, row.id, analysis)
     writing.note_on(row, "analysed", f"version {version}, {basis}")
     return version

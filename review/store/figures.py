@@ -37,13 +37,17 @@ def no_figures(recording_id: int) -> SessionFiguresRow:
     )
 
 
-def refresh_figures(session: Session, recording_id: int) -> None:
-    """Bring the figures up to date with the latest analysis and the standing decisions."""
-    latest = latest_analysis(session, recording_id)
+def refresh_figures(session: Session, recording_id: int, analysis: Analysis | None = None) -> None:
+    """Bring the figures up to date with the latest analysis and the standing decisions.
+
+    ``analysis`` may be given where it was just kept: it need not be read again.
+    """
+    if analysis is None:
+        latest = latest_analysis(session, recording_id)
+        if latest is None:
+            return
+        analysis = latest.analysis
     figures = session.get_one(SessionFiguresRow, recording_id)
-    if latest is None:
-        return
-    analysis = latest.analysis
     figures.wash_rubbing_s = _value(analysis, "wash.rubbing_time")
     figures.wash_whole_s = _value(analysis, "wash.whole_time")
     rubbed = _value(analysis, "wash.surfaces_rubbed")
