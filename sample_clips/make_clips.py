@@ -47,11 +47,14 @@ from sample_clips.studio.washes import schedule_wash  # noqa: E402
 BY_TURNS = "by-turns"
 """For `--geometry`: even numbers of a set with the first hand mesh, odd ones with the second."""
 
+SKIN_TONES = (1, 2, 3, 4, 5, 6)
+"""From very light to very dark, see `studio.scene.Look`."""
+
 CLEAN_SHARE = 0.35
 """Share of exchanges without a planted fault under `--faults auto`."""
 
 
-Recipe = Callable[[], ExchangeScript]
+Recipe = Callable[..., ExchangeScript]
 """Makes a script: always the same."""
 
 
@@ -150,12 +153,24 @@ def variation(
     )
 
 
-def wash_variation(seed: int, index: int, geometry: str = "smooth") -> ExchangeScript:
-    """The script of wash `index` of `seed`: a hand wash alone, see `studio.washes`."""
+def wash_variation(
+    seed: int, index: int, geometry: str = "smooth", skin_tone: int | None = None
+) -> ExchangeScript:
+    """The script of wash `index` of `seed`: a hand wash alone, see `studio.washes`.
+
+    With a `skin_tone` it is the same wash by somebody with that skin. Every wash is by a
+    left-handed person in three of its six tones, and every tone in every other wash: so tones,
+    and left and right, can be compared on the same washes.
+    """
     rng = np.random.default_rng([seed, index, 37])
     own_seed = int(rng.integers(1 << 31))
     name = f"wash_{seed}_{index}"
-    return schedule_wash(np.random.default_rng(own_seed), name, own_seed, geometry)
+    left_handed = None
+    if skin_tone is not None:
+        name, left_handed = f"{name}_tone{skin_tone}", (index + skin_tone) % 2 == 0
+    return schedule_wash(
+        np.random.default_rng(own_seed), name, own_seed, geometry, skin_tone, left_handed
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +289,10 @@ def parser() -> argparse.ArgumentParser:
         help="with --variations: hand washes alone, from nearer and higher cameras",
     )  # fmt: skip
     made.add_argument(
+        "--each-skin-tone", action="store_true",
+        help="with --washes: each wash in all six skin tones, half of them left-handed",
+    )  # fmt: skip
+    made.add_argument(
         "--landmarks", action="store_true",
         help="with --variations: keep what the tracker sees instead of video (for training)",
     )  # fmt: skip
@@ -291,10 +310,19 @@ def _describe(script: ExchangeScript) -> str:
     )
 
 
-def drawn_pixels(script: ExchangeScript) -> float:
-    """Pixels in all pictures of a script: about what drawing it costs."""
-    camera = script.view.camera
-    return script.duration_s * script.view.fps * camera.width * camera.height
+def drawn_pixels(script: ExchangeScript, landmarks: bool = False) -> float:
+    """Pixels in all pictures of a script: about what drawing it costs.
+
+    With `landmarks` only those that are drawn for the tracker count, one blurred by movement as
+    the three that it is made of.
+    """
+    camera, view = script.view.camera, script.view
+    pictures = view.fps
+    if landmarks:
+        from review.landmarks import Sampling
+
+        pictures = min(view.fps, Sampling().fps) * (3 if view.shutter > 0 else 1)
+    return script.duration_s * pictures * camera.width * camera.height
 
 
 def recipes_asked_for(given: argparse.Namespace) -> list[Recipe]:
@@ -315,9 +343,11 @@ def recipes_asked_for(given: argparse.Namespace) -> list[Recipe]:
             else partial(variation, given.seed, index, given.faults, geometry, given.other_activity)
         )
     if given.smallest:
-        pixels = [drawn_pixels(recipe()) for recipe in recipes]
+        pixels = [drawn_pixels(recipe(), given.landmarks) for recipe in recipes]
         kept = np.sort(np.argsort(pixels, kind="stable")[: given.smallest])
         recipes = [recipes[number] for number in kept.tolist()]
+    if given.each_skin_tone:
+        recipes = [partial(recipe, skin_tone=tone) for recipe in recipes for tone in SKIN_TONES]
     return recipes
 
 
@@ -331,6 +361,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser().parse_args(arguments)
     if given.faults not in ("auto", "none", *FAULTS):
         parser().error(f"--faults: no fault called {given.faults!r}")
+    if given.each_skin_tone and not (given.washes and given.variations):
+        parser().error("--each-skin-tone: say --variations N --washes as well")
     recipes = recipes_asked_for(given)
     if given.list:
         for recipe in recipes:

@@ -24,6 +24,7 @@ from scipy.signal import welch
 from shapely.geometry import MultiPoint, Polygon
 
 from review.labels import LabelFile
+from review.landmarks import Sampling
 from review.timeline import Interval, Phase, Surface
 from review.training import load_examples
 from sample_clips import make_clips
@@ -36,6 +37,7 @@ from sample_clips.make_clips import (
     parser,
     recipes_asked_for,
     variation,
+    wash_variation,
     write_clip,
     write_landmarks,
 )
@@ -389,11 +391,41 @@ def test_the_smallest_of_a_set_keep_their_numbers_and_take_turns_with_the_meshes
     assert max(map(drawn_pixels, kept)) == pytest.approx(costs[1], rel=0.02)
 
 
+def test_a_wash_is_drawn_in_every_skin_tone_by_either_hand_in_equal_parts() -> None:
+    asked = ["--variations", "4", "--seed", "5", "--washes", "--smallest", "2", "--each-skin-tone"]
+    scripts = [make() for make in recipes_asked_for(parser().parse_args(asked))]
+    assert len({script.name for script in scripts}) == 12
+    for wash in (scripts[:6], scripts[6:]):
+        assert [script.look.skin_tone for script in wash] == [1, 2, 3, 4, 5, 6]
+        assert sum(script.left_handed for script in wash) == 3
+        assert len({(s.tempo_hz, s.view.fps, s.look.light, s.look.sleeve) for s in wash}) == 1
+        steps = [[part.step for part in script.parts] for script in wash]
+        assert all(step == steps[0] for step in steps)
+
+
+def test_every_skin_tone_is_for_washes_only(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["--variations", "2", "--each-skin-tone", "--list"])
+    assert "--washes" in capsys.readouterr().err
+
+
+def test_what_is_drawn_for_the_tracker_costs_what_the_tracker_looks_at() -> None:
+    washes = [wash_variation(55, index) for index in range(24)]
+    quick = next(w for w in washes if w.view.fps == 60 and w.view.shutter == 0)
+    pixels = quick.view.camera.width * quick.view.camera.height
+    looked_at = Sampling().fps * quick.duration_s * pixels
+    assert drawn_pixels(quick, landmarks=True) == pytest.approx(looked_at)
+    assert drawn_pixels(quick) == pytest.approx(60 * quick.duration_s * pixels)
+    blurred = replace(quick, view=replace(quick.view, shutter=0.5))
+    assert drawn_pixels(blurred, landmarks=True) == pytest.approx(3 * looked_at)
+
+
 @pytest.mark.parametrize(
     "asked",
     [
         ["--variations", "2", "--seed", "3"],
         ["--variations", "2", "--seed", "3", "--washes"],
+        ["--variations", "1", "--seed", "3", "--washes", "--each-skin-tone"],
         ["--only", "clean_exchange"],
     ],
 )

@@ -96,13 +96,24 @@ def _in_the_way(rng: np.random.Generator, washing: Interval) -> tuple[Interval, 
 
 
 def schedule_wash(
-    rng: np.random.Generator, name: str, seed: int, hand_kind: str = "smooth"
+    rng: np.random.Generator,
+    name: str,
+    seed: int,
+    hand_kind: str = "smooth",
+    skin_tone: int | None = None,
+    left_handed: bool | None = None,
 ) -> ExchangeScript:
-    """A clip of 25-95 s: rest, a wash, now and then a hand rub after it, rest."""
+    """A clip of 25-95 s: rest, a wash, now and then a hand rub after it, rest.
+
+    A skin tone or handedness that is given takes the place of the one drawn by lot; all else
+    stays as it would have been, but for the lather, which depends on the tone.
+    """
     left = bool(rng.random() < 0.4)
+    left = left if left_handed is None else left_handed
     side: Literal["left", "right"] = "left" if rng.random() < 0.7 else "right"
     sink = 1.0 if (side == "left") != left else -1.0
     look = sample_look(rng, side, hand_kind, mirrored=bool(rng.random() < 0.3))
+    look = look if skin_tone is None else replace(look, skin_tone=skin_tone)
     habit = mo.Habit.sample(rng, look.shape)
     tempo = float(np.exp(rng.uniform(*np.log(TEMPO_HZ))))
     setting = Setting(
