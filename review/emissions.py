@@ -5,6 +5,9 @@ about 25 s around each moment. It was fitted on rendered variations (``review.tr
 here it only runs, in numpy, from a weights file that carries its own recipe. Its output
 is evidence for the phase decoder, never the answer: order and durations come from the
 unit's protocol.
+
+It has two parts that share nothing but what they read: one for phases and the open line, one for
+hand surfaces and strokes. So either can be fitted further without moving the other's answers.
 """
 
 from __future__ import annotations
@@ -25,7 +28,7 @@ from review.errors import ReviewError
 from review.timeline import Phase, Surface
 from review.tracks import FeatureTrack, TimeBase, freeze
 
-MODEL_SCHEMA = "exchange-review.emissions/1"
+MODEL_SCHEMA = "exchange-review.emissions/2"
 SHIPPED_MODEL = "emissions.npz"
 
 SURFACES: tuple[str, ...] = tuple(surface.value for surface in Surface)
@@ -51,6 +54,9 @@ STEPS: tuple[str, ...] = (
 them, ``none`` for everything the protocol does not name."""
 
 PHASES: tuple[Phase, ...] = tuple(Phase)
+SURFACE_PART = "surface_"
+"""Before the names of the weights that hand surfaces and strokes have of their own."""
+
 STILL_ODDS = 3.0
 """Log-odds (95 %) against any work of the hands while they are seen to hold still."""
 
@@ -149,9 +155,11 @@ class EmissionModel:
     Attributes:
         feature_names: the columns it reads, in order.
         mean, scale: shape (f,), standardisation of the features.
-        weights: ``in_w`` (f, c), ``in_b`` (c,); per block k ``conv{k}_w`` (3, c, c),
-            ``conv{k}_b`` (c,), ``mix{k}_w`` (c, c), ``mix{k}_b`` (c,); heads ``phase_*``,
-            ``step_*``, ``open_*``, ``rate_*``.
+        weights: of each part ``in_w`` (f, c), ``in_b`` (c,) and per block k ``conv{k}_w``
+            (3, c, c), ``conv{k}_b`` (c,), ``mix{k}_w`` (c, c), ``mix{k}_b`` (c,), those of the
+            part for hand surfaces with :data:`SURFACE_PART` before their names; heads
+            ``phase_*`` and ``open_*`` on the first, ``step_*``, ``rate_*`` and ``pick_*`` on the
+            second; ``tempo_w`` (f, r) and ``tempo_b`` (r,): r rhythms in strokes a second.
         dilations: one per block, in grid steps.
         phase_prior: shape (7,).
         temperature: what step scores are divided by, so that probabilities mean what they say
@@ -212,20 +220,44 @@ def forward(
         Scores before softmax / sigmoid: phases (m, 7), steps (m, 24), open line (m, 1); and
         the stroke rate (m, 1) in strokes a second.
     """
+    work = _part(weights, "", dilations, inputs, xp)
+    rubbing = _part(weights, SURFACE_PART, dilations, inputs, xp)
+    return (
+        work @ weights["phase_w"] + weights["phase_b"],
+        rubbing @ weights["step_w"] + weights["step_b"],
+        work @ weights["open_w"] + weights["open_b"],
+        _stroke_rate(weights, inputs, rubbing, xp),
+    )
+
+
+def _part(
+    weights: Mapping[str, Any], name: str, dilations: tuple[int, ...], inputs: Any, xp: Any
+) -> Any:
+    """Shape (m, c): what one part of the network makes of the inputs (m, f)."""
     count = inputs.shape[0]
-    x = xp.maximum(inputs @ weights["in_w"] + weights["in_b"], 0)
+    x = xp.maximum(inputs @ weights[f"{name}in_w"] + weights[f"{name}in_b"], 0)
     for block, dilation in enumerate(dilations):
         padded = xp.pad(x, ((dilation, dilation), (0, 0)))
-        w = weights[f"conv{block}_w"]
+        w = weights[f"{name}conv{block}_w"]
         y = padded[:count] @ w[0] + x @ w[1] + padded[2 * dilation :] @ w[2]
-        y = xp.maximum(y + weights[f"conv{block}_b"], 0)
-        x = x + y @ weights[f"mix{block}_w"] + weights[f"mix{block}_b"]
-    return (
-        x @ weights["phase_w"] + weights["phase_b"],
-        x @ weights["step_w"] + weights["step_b"],
-        x @ weights["open_w"] + weights["open_b"],
-        x @ weights["rate_w"] + weights["rate_b"],
-    )
+        y = xp.maximum(y + weights[f"{name}conv{block}_b"], 0)
+        x = x + y @ weights[f"{name}mix{block}_w"] + weights[f"{name}mix{block}_b"]
+    return x
+
+
+def _stroke_rate(weights: Mapping[str, Any], inputs: Any, rubbing: Any, xp: Any) -> Any:
+    """Shape (m, 1): strokes a second.
+
+    A mean of the rhythms that the features hold (of each hand, its fingers, ...) and of a rate of
+    the network's own, weighted by what suits the grip: in palms on palms the hands beat, in
+    fingertips on a palm the fingers do.
+    """
+    own = rubbing @ weights["rate_w"] + weights["rate_b"]
+    rhythms = inputs @ weights["tempo_w"] + weights["tempo_b"]
+    pick = rubbing @ weights["pick_w"] + weights["pick_b"]
+    shares = xp.exp(pick - pick.max(axis=1, keepdims=True))
+    shares = shares / shares.sum(axis=1, keepdims=True)
+    return (shares * xp.concatenate([own, rhythms], axis=1)).sum(axis=1, keepdims=True)
 
 
 def _softmax(scores: NDArray[np.floating[Any]]) -> NDArray[np.float64]:

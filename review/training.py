@@ -117,10 +117,18 @@ def targets_on_grid(
 
 
 def build_arrays(
-    examples: Sequence[Example], versions: int, seed: int, progress: Callable[[float], None]
+    examples: Sequence[Example],
+    versions: int,
+    seed: int,
+    progress: Callable[[float], None],
+    names: tuple[str, ...] = (),
 ) -> tuple[tuple[str, ...], list[tuple[NDArray[np.float32], Targets]]]:
-    """Features and targets of every example: as tracked, plus ``versions`` degraded ones."""
-    names: tuple[str, ...] = ()
+    """Features and targets of every example: as tracked, plus ``versions`` degraded ones.
+
+    Returns:
+        The features' names (``names``, or all where none are given), and for every version the
+        features in that order, shape (m, f), with their targets.
+    """
     arrays = []
     for number, example in enumerate(examples):
         rng = np.random.default_rng((seed, number))
@@ -136,7 +144,8 @@ def build_arrays(
                 if rng.random() < HIDDEN_SHARE:
                     track, hidden = hide_hands(track, rng)
             features = compute_features(track)
-            names = features.names
+            names = names or features.names
+            values = np.stack([features.column(name) for name in names], axis=1)
             targets = targets_on_grid(
                 example.label,
                 features.time.times_s,
@@ -145,7 +154,7 @@ def build_arrays(
                 hidden=hidden,
                 still=still,
             )
-            arrays.append((features.values.astype(np.float32), targets))
+            arrays.append((values.astype(np.float32), targets))
         progress((number + 1) / len(examples))
     return names, arrays
 
@@ -178,6 +187,13 @@ def frame_accuracy(model: EmissionModel, examples: Iterable[Example]) -> dict[st
         hits["step"] += float((scores.step_prob.argmax(axis=1) == targets.step).sum())
         total += len(targets.phase)
     return {name: hit / max(1, total) for name, hit in hits.items()}
+
+
+def phase_prior(arrays: Sequence[tuple[NDArray[np.float32], Targets]]) -> NDArray[np.float64]:
+    """Shape (7,): how common each phase is, none of them quite absent."""
+    phases = np.concatenate([targets.phase for _, targets in arrays])
+    counts = np.bincount(phases, minlength=len(PHASES)) + 1.0
+    return np.asarray(counts / counts.sum())
 
 
 def pause_shift(
@@ -218,9 +234,7 @@ def fitted_temperature(model: EmissionModel, examples: Iterable[Example]) -> flo
     Temperature scaling: Guo C, Pleiss G, Sun Y, Weinberger KQ. On calibration of modern neural
     networks. ICML 2017. Degraded versions are used as well, as harder recordings will come.
     """
-    names, arrays = build_arrays(list(examples), 3, 977, lambda share: None)
-    if names != model.feature_names:
-        raise ValueError("the examples have other features than the model")
+    _, arrays = build_arrays(list(examples), 3, 977, lambda share: None, model.feature_names)
     scores, truth, weights = [], [], []
     for values, targets in arrays:
         inputs = standardised(values, model.mean, model.scale)
@@ -251,6 +265,7 @@ def train_model(
     recipe: dict[str, Any],
     progress: Callable[[str, float], None],
     start: EmissionModel | None = None,
+    only_surfaces: bool = False,
 ) -> EmissionModel:
     """Fit a model and write its recipe and held-out accuracy into it.
 
@@ -263,31 +278,40 @@ def train_model(
         recipe: what to write into the model about its data.
         progress: told what is being done and the share done.
         start: the model to go on from; None begins anew.
+        only_surfaces: fit hand surfaces and strokes only; what ``start`` makes of phases and of
+            the open line stays as it is.
 
     Raises:
         ReviewError: if ``start`` was made for other features; said before any work is done.
     """
-    if start is not None and start.feature_names != compute_features(examples[0].track).names:
+    known = start.feature_names if start is not None else ()
+    if not set(known) <= set(compute_features(examples[0].track).names):
         raise ReviewError(
-            "The model to go on from was made for other features than this release computes. "
+            "The model to go on from needs features that this release does not compute. "
             "Begin anew: leave --go-on-from out."
         )
     names, arrays = build_arrays(
-        examples, versions, seed, lambda share: progress("features", share)
+        examples, versions, seed, lambda share: progress("features", share), known
     )
     weights, mean, scale = fit(
-        arrays, steps=steps, seed=seed, progress=lambda share: progress("fit", share), start=start
+        arrays,
+        names,
+        steps=steps,
+        seed=seed,
+        progress=lambda share: progress("fit", share),
+        start=start,
+        only_surfaces=only_surfaces,
     )
-    counts = np.bincount(
-        np.concatenate([targets.phase for _, targets in arrays]), minlength=len(PHASES)
-    ).astype(float)
+    prior = phase_prior(arrays)
+    if only_surfaces and start is not None:
+        prior = start.phase_prior
     model = EmissionModel(
         feature_names=names,
         mean=mean,
         scale=scale,
         weights=weights,
         dilations=DILATIONS,
-        phase_prior=(counts + 1) / (counts + 1).sum(),
+        phase_prior=prior,
         recipe=recipe,
     )
     model = replace(model, step_shift=pause_shift(arrays, versions))
@@ -355,6 +379,7 @@ def main(
     steps: int = 2400,
     seed: int = 1,
     start: Path | None = None,
+    only_surfaces: bool = False,
 ) -> Path:
     """Train on every recording of ``folder`` and write the model into ``out``.
 
@@ -365,9 +390,18 @@ def main(
         steps: of the fit.
         seed: of the fit.
         start: a model to go on from; its recipe is kept in the new one's.
+        only_surfaces: see :func:`train_model`.
+
+    Raises:
+        ReviewError: if only the surfaces are to be fitted and there is no model to go on from.
     """
     from rich.progress import Progress
 
+    if only_surfaces and start is None:
+        raise ReviewError(
+            "Fitting hand surfaces alone leaves the rest as it is in another model: name it with "
+            "--go-on-from."
+        )
     examples = load_examples(folder)
     held_out = examples[HELD_OUT_EVERY - 1 :: HELD_OUT_EVERY]
     kept_back = {example.name for example in held_out}
@@ -377,6 +411,7 @@ def main(
     going_on = None if start is None else load_model(start)
     if going_on is not None:
         recipe["went_on_from"] = dict(going_on.recipe)
+        recipe["fitted"] = "hand surfaces and strokes" if only_surfaces else "everything"
     with Progress() as bar:
         tasks = {name: bar.add_task(name, total=1.0) for name in ("features", "fit")}
         model = train_model(
@@ -388,6 +423,7 @@ def main(
             recipe=recipe,
             progress=lambda name, share: bar.update(tasks[name], completed=share),
             start=going_on,
+            only_surfaces=only_surfaces,
         )
     out.mkdir(parents=True, exist_ok=True)
     path = out / "emissions.npz"

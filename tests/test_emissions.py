@@ -19,6 +19,7 @@ from review.emissions import (
     forward,
     load_model,
     save_model,
+    standardised,
 )
 from review.errors import LabelError, ReviewError
 from review.features import compute_features
@@ -31,7 +32,8 @@ from review.training import (
     targets_on_grid,
     train_model,
 )
-from review.trainingfit import GOING_ON_RATE, initial_weights
+from review.training import main as train_main
+from review.trainingfit import GOING_ON_RATE, initial_weights, rhythm_weights
 
 DILATIONS = (1, 2, 4, 8, 16, 32, 64)
 
@@ -244,14 +246,58 @@ def test_a_small_network_learns_two_movements(tmp_path: Path):
     np.testing.assert_array_equal(further.mean, model.mean)
     moved = max(np.abs(further.weights[n] - model.weights[n]).max() for n in model.weights)
     assert 0 < moved < 5 * GOING_ON_RATE  # five small steps from where it stood
+    surfaces = train_model(
+        examples[:3], examples[3:], versions=0, steps=5, seed=4, recipe={},
+        progress=lambda name, share: None, start=model, only_surfaces=True,
+    )  # fmt: skip
+    track = compute_features(examples[3].track)
+    before, after = model.score(track), surfaces.score(track)
+    np.testing.assert_array_equal(after.phase_prob, before.phase_prob)
+    np.testing.assert_array_equal(after.open_prob, before.open_prob)
+    np.testing.assert_array_equal(surfaces.phase_prior, model.phase_prior)
+    assert np.abs(after.step_prob - before.step_prob).max() > 0
+    assert np.abs(after.stroke_rate - before.stroke_rate).max() > 0
     begun: list[str] = []
     with pytest.raises(ReviewError, match="--go-on-from"):
         train_model(
             examples[:3], (), versions=0, steps=1, seed=4, recipe={},
             progress=lambda name, share: begun.append(name),
-            start=replace(model, feature_names=model.feature_names[1:]),
+            start=replace(model, feature_names=(*model.feature_names[1:], "of another release")),
         )  # fmt: skip
     assert not begun  # hours of work would have come first
+
+
+def test_rhythms_are_turned_back_into_strokes_a_second(rng):
+    names = ("left_seen", "left_tempo", "motion_tempo")
+    mean, scale = np.array([0.5, 1.2, 2.0]), np.array([0.1, 0.3, 0.8])
+    values = rng.uniform(0.8, 3.0, (20, 3))
+    made = rhythm_weights(names, mean, scale)
+    rates = standardised(values, mean, scale) @ made["tempo_w"] + made["tempo_b"]
+    # The picture changes with every stroke there and every stroke back.
+    np.testing.assert_allclose(rates, values[:, 1:] * [1.0, 0.5], atol=1e-5)
+
+
+def test_the_strokes_are_those_of_the_rhythm_that_was_picked(rng):
+    weights = initial_weights(4, rng, rhythms=2)
+    weights["tempo_w"][:2] = np.eye(2)
+    weights["pick_w"][:] = 0
+    inputs = rng.normal(size=(30, 4)).astype(np.float32)
+    own = None
+    for picked in range(3):
+        weights["pick_b"] = np.where(np.arange(3) == picked, 30, 0).astype(np.float32)
+        rate = forward(weights, DILATIONS, inputs)[3][:, 0]
+        if picked:
+            np.testing.assert_allclose(rate, inputs[:, picked - 1], atol=1e-5)
+        else:
+            own = rate
+    weights["pick_b"] = np.array([0, 0, -30], dtype=np.float32)
+    half = forward(weights, DILATIONS, inputs)[3][:, 0]
+    np.testing.assert_allclose(half, (own + inputs[:, 0]) / 2, atol=1e-5)
+
+
+def test_surfaces_alone_are_fitted_on_top_of_a_model_only(tmp_path: Path):
+    with pytest.raises(ReviewError, match="--go-on-from"):
+        train_main(tmp_path, tmp_path, only_surfaces=True)
 
 
 def test_an_empty_folder_is_named_with_the_remedy(tmp_path: Path):

@@ -134,8 +134,23 @@ def train(
         Path | None,
         typer.Option("--go-on-from", help="A model to go on from (default: begin anew)."),
     ] = None,
+    only_surfaces: Annotated[
+        bool,
+        typer.Option(
+            "--only-surfaces",
+            help="Fit hand surfaces and strokes; leave phases and the open line as they are.",
+        ),
+    ] = False,
 ) -> None:
     """Fit the movement model to labelled recordings (for developers)."""
     from review.training import main as train_main
 
-    train_main(folder, out, versions=versions, steps=steps, seed=seed, start=start)
+    train_main(
+        folder,
+        out,
+        versions=versions,
+        steps=steps,
+        seed=seed,
+        start=start,
+        only_surfaces=only_surfaces,
+    )
