@@ -43,6 +43,20 @@ from review.washsummary import (
 Style = Literal["plain", "markdown"]
 
 
+def _by_performance(clips: Sequence[WashClip]) -> list[Ints]:
+    """Confusions, added up where one performance was drawn several times (with other skin, say).
+
+    Such recordings are alike in what was done: drawn on their own, they would feign certainty.
+    """
+    sums: dict[tuple[str, int], Ints] = {}
+    for number, clip in enumerate(clips):
+        seed = clip.clip.seed
+        whose = ("recording", number) if seed is None else ("seed", seed)
+        matrix = confusion(clip.samples)
+        sums[whose] = sums[whose] + matrix if whose in sums else matrix
+    return list(sums.values())
+
+
 @dataclass(frozen=True, slots=True)
 class WashReport:
     """All washes scored, and the recordings that could not be.
@@ -77,7 +91,7 @@ class WashReport:
     def summary(self) -> Scores:
         """The scores over all recordings, keyed as :data:`NAMES`."""
         scores = summarise(self.clips)
-        interval = macro_f1_interval([confusion(clip.samples) for clip in self.clips])
+        interval = macro_f1_interval(_by_performance(self.clips))
         scores["macro_f1_low"], scores["macro_f1_high"] = interval or (None, None)
         whole, groups = scores["macro_f1"], self.groups()
         for key, heading in (("skin_tone_gap", "Skin tone"), ("handed_gap", "Handedness")):

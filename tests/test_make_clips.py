@@ -410,7 +410,7 @@ def test_every_skin_tone_is_for_washes_only(capsys: pytest.CaptureFixture[str]) 
 
 
 def test_what_is_drawn_for_the_tracker_costs_what_the_tracker_looks_at() -> None:
-    washes = [wash_variation(55, index) for index in range(24)]
+    washes = (wash_variation(55, index) for index in range(24))
     quick = next(w for w in washes if w.view.fps == 60 and w.view.shutter == 0)
     pixels = quick.view.camera.width * quick.view.camera.height
     looked_at = Sampling().fps * quick.duration_s * pixels

@@ -65,6 +65,17 @@ def report() -> WashReport:
 # --- adding up -------------------------------------------------------------------------------
 
 
+def test_one_wash_in_several_skins_is_one_wash_to_the_interval() -> None:
+    same = [clip(skin_tone=tone, seed=7) for tone in (1, 2)] + [clip(BLIND, skin_tone=3, seed=7)]
+    alone = WashReport(tuple(same)).summary()
+    assert alone["macro_f1"] == pytest.approx(0.8)
+    assert alone["macro_f1_low"] is None and alone["macro_f1_high"] is None
+    other = [clip(skin_tone=tone, seed=8) for tone in (1, 2)]
+    both = WashReport((*same, *other)).summary()
+    assert both["macro_f1_low"] == pytest.approx(0.8) and both["macro_f1_high"] == 1.0
+    assert alone["skin_tone_gap"] == pytest.approx(0.8)  # still by recording
+
+
 def test_summary_worked_by_hand() -> None:
     """Per clip 35 true samples of palms and 10 of the thumb are visible; 45 of 65 are surfaces.
 
