@@ -40,7 +40,7 @@ PICTURE_STROKES = 0.5
 """The picture changes at twice the rate of the strokes, see ``features``."""
 
 RATE_LOSS = 2.0
-"""Weight of a stroke rate off by one a second against a step taken for another (tried: 1, 2)."""
+"""Weight of a stroke rate off by one a second against a step taken for another."""
 
 SURFACE_HEADS = ("step_", "rate_", "pick_", "tempo_")
 
