@@ -302,16 +302,13 @@ def train_model(
         start=start,
         only_surfaces=only_surfaces,
     )
-    prior = phase_prior(arrays)
-    if only_surfaces and start is not None:
-        prior = start.phase_prior
     model = EmissionModel(
         feature_names=names,
         mean=mean,
         scale=scale,
         weights=weights,
         dilations=DILATIONS,
-        phase_prior=prior,
+        phase_prior=start.phase_prior if start and only_surfaces else phase_prior(arrays),
         recipe=recipe,
     )
     model = replace(model, step_shift=pause_shift(arrays, versions))

@@ -50,6 +50,9 @@ BY_TURNS = "by-turns"
 SKIN_TONES = (1, 2, 3, 4, 5, 6)
 """From very light to very dark, see `studio.scene.Look`."""
 
+BLURRED_OF = (-0.5, 0.0, 0.5)
+"""A picture blurred by movement is made of these moments, in shares of the open shutter."""
+
 CLEAN_SHARE = 0.35
 """Share of exchanges without a planted fault under `--faults auto`."""
 
@@ -86,7 +89,7 @@ def frames(
         due = time_s + 1.0 / most_fps
         if view.shutter > 0:
             open_s = view.shutter / view.fps
-            times = [max(time_s + share * open_s, 0.0) for share in (-0.5, 0.0, 0.5)]
+            times = [max(time_s + share * open_s, 0.0) for share in BLURRED_OF]
             states = [performance.state(time, tick) for time in times]
             picture, keypoints = render_moving(states, look, view.camera)
         else:
@@ -314,14 +317,14 @@ def drawn_pixels(script: ExchangeScript, landmarks: bool = False) -> float:
     """Pixels in all pictures of a script: about what drawing it costs.
 
     With `landmarks` only those that are drawn for the tracker count, one blurred by movement as
-    the three that it is made of.
+    those that it is made of.
     """
     camera, view = script.view.camera, script.view
     pictures = view.fps
     if landmarks:
         from review.landmarks import Sampling
 
-        pictures = min(view.fps, Sampling().fps) * (3 if view.shutter > 0 else 1)
+        pictures = min(view.fps, Sampling().fps) * (len(BLURRED_OF) if view.shutter > 0 else 1)
     return script.duration_s * pictures * camera.width * camera.height
 
 
